@@ -1,0 +1,7 @@
+"""`python -m standingwatch`."""
+
+import sys
+
+from standingwatch.cli import main
+
+sys.exit(main())

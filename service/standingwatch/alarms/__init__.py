@@ -1,0 +1,1 @@
+"""The alarm lifecycle and its words, as pure functions. No I/O."""

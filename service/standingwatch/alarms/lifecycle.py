@@ -1,0 +1,157 @@
+"""The alarm lifecycle as a function: alarms as they stand, and a finding, give the alarms after it.
+
+After RFC 8632: an alarm is keyed by its resource and its type (here: site and transmitter, and condition).
+It is raised, changes and is cleared; an alarm that comes back after it was cleared is the same alarm raised
+again, with its history. That it is cleared says nothing about what an operator did with it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+
+from standingwatch.detect.interface import LikelyCause, Value
+from standingwatch.detect.words import Condition, Severity
+
+
+@dataclass(frozen=True, order=True)
+class AlarmKey:
+    """What an alarm is about: a resource (a transmitter, or with "" the whole site) and a condition."""
+
+    site: str
+    transmitter: str
+    condition: Condition
+
+
+class ChangeKind(StrEnum):
+    """What happened to an alarm."""
+
+    RAISED = "raised"
+    CHANGED = "changed"
+    CLEARED = "cleared"
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """A finding about a named resource: what a detector found, with names in place of positions.
+
+    Attributes:
+        key: resource and condition.
+        severity: how bad; `CLEARED` when it ended.
+        time_us: when it was true [Unix microseconds].
+        values: values behind it, each name carrying its unit.
+        causes: likely causes, most likely first.
+    """
+
+    key: AlarmKey
+    severity: Severity
+    time_us: int
+    values: Mapping[str, Value] = field(default_factory=dict)
+    causes: tuple[LikelyCause, ...] = ()
+
+
+@dataclass(frozen=True)
+class Alarm:
+    """An alarm as it stands.
+
+    Attributes:
+        key: resource and condition.
+        severity: perceived severity; of a cleared alarm the last one before it was cleared.
+        is_cleared: whether the condition has ended.
+        raised_us: when it was raised, the last time that it was [Unix microseconds].
+        changed_us: when it last changed [Unix microseconds].
+        changes: status changes so far, all raisings included; numbers the next one.
+        values: evidence at the last change.
+        causes: likely causes at the last change that was not a clearing.
+    """
+
+    key: AlarmKey
+    severity: Severity
+    is_cleared: bool
+    raised_us: int
+    changed_us: int
+    changes: int
+    values: Mapping[str, Value]
+    causes: tuple[LikelyCause, ...]
+
+
+@dataclass(frozen=True)
+class Change:
+    """One status change of an alarm.
+
+    Attributes:
+        kind: raised, changed or cleared.
+        alarm: the alarm after it.
+        previous: severity before it, `CLEARED` when it was raised.
+        severity: severity after it, `CLEARED` when it was cleared.
+        time_us: when it was true [Unix microseconds].
+        noted_us: when the watch noted it [Unix microseconds]; later than `time_us` for old reports.
+    """
+
+    kind: ChangeKind
+    alarm: Alarm
+    previous: Severity
+    severity: Severity
+    time_us: int
+    noted_us: int
+
+
+def apply(alarm: Alarm | None, evidence: Evidence, noted_us: int) -> Change | None:
+    """The change that a piece of evidence makes to its alarm; None if it makes none.
+
+    Args:
+        alarm: the alarm of this key, or None if there never was one.
+        evidence: what was found.
+        noted_us: now [Unix microseconds].
+    """
+    standing = alarm is not None and not alarm.is_cleared
+    if evidence.severity is Severity.CLEARED:
+        if alarm is None or not standing:
+            return None
+        cleared = replace(
+            alarm,
+            is_cleared=True,
+            changed_us=evidence.time_us,
+            changes=alarm.changes + 1,
+            values=dict(evidence.values),
+        )
+        return Change(
+            ChangeKind.CLEARED, cleared, alarm.severity, Severity.CLEARED, evidence.time_us, noted_us
+        )
+    if alarm is not None and standing:
+        if alarm.severity == evidence.severity:
+            return None
+        changed = replace(
+            alarm,
+            severity=evidence.severity,
+            changed_us=evidence.time_us,
+            changes=alarm.changes + 1,
+            values=dict(evidence.values),
+            causes=evidence.causes or alarm.causes,
+        )
+        return Change(
+            ChangeKind.CHANGED, changed, alarm.severity, evidence.severity, evidence.time_us, noted_us
+        )
+    raised = Alarm(
+        key=evidence.key,
+        severity=evidence.severity,
+        is_cleared=False,
+        raised_us=evidence.time_us,
+        changed_us=evidence.time_us,
+        changes=(alarm.changes if alarm is not None else 0) + 1,
+        values=dict(evidence.values),
+        causes=evidence.causes,
+    )
+    return Change(ChangeKind.RAISED, raised, Severity.CLEARED, evidence.severity, evidence.time_us, noted_us)
+
+
+def apply_all(alarms: dict[AlarmKey, Alarm], evidence: Iterable[Evidence], noted_us: int) -> list[Change]:
+    """Apply pieces of evidence in order; `alarms` is brought up to date."""
+    changes = []
+    for piece in evidence:
+        change = apply(alarms.get(piece.key), piece, noted_us)
+        if change is not None:
+            alarms[piece.key] = change.alarm
+            changes.append(change)
+    return changes

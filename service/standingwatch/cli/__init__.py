@@ -1,0 +1,5 @@
+"""The command line: `standingwatch COMMAND`."""
+
+from standingwatch.cli.main import main
+
+__all__ = ["main"]

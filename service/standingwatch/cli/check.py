@@ -1,0 +1,63 @@
+"""`standingwatch check`: every problem of settings, inventory and maintenance at once."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from pathlib import Path
+from typing import Any
+
+from standingwatch.cli.common import add_settings_option, complain, say, settings_path
+from standingwatch.inventory import check_limits, read_inventory
+from standingwatch.inventory.maintenance import read_maintenance
+from standingwatch.readings.problem import Problem
+from standingwatch.settings import inspect_settings
+
+
+def register(commands: Any) -> None:
+    """Add the command."""
+    parser = commands.add_parser(
+        "check",
+        help="read settings and inventory, and print every problem",
+        description="Prints each problem with file, line, key, what was got and what was wanted. "
+        "Exit status 1 if there is an error; warnings alone give 0.",
+    )
+    add_settings_option(parser)
+    parser.add_argument(
+        "--inventory", type=Path, metavar="FILE", help="site list, in place of the settings' one"
+    )
+    parser.add_argument("--maintenance", type=Path, metavar="FILE", help="work on record to read as well")
+    parser.set_defaults(act=act)
+
+
+def act(arguments: argparse.Namespace) -> int:
+    """Print all problems."""
+    report = inspect_settings(settings_path(arguments.settings), os.environ)
+    problems: list[Problem] = list(report.problems)
+    seen = [f"settings {arguments.settings or settings_path(None) or '(all defaults)'}"]
+    path = arguments.inventory
+    if path is None and report.settings is not None:
+        path = report.settings.inventory.file
+    if path is not None:
+        inventory = read_inventory(path)
+        problems += inventory.problems
+        seen.append(f"inventory {path}: {len(inventory.rows)} transmitters")
+        if report.settings is not None:
+            limits = report.settings.limits
+            problems += check_limits(
+                inventory.rows,
+                limits.warning_swr,
+                limits.minor_swr,
+                limits.major_swr,
+                limits.critical_swr,
+                str(path),
+                inventory.lines,
+            )
+    if arguments.maintenance is not None:
+        rows, found = read_maintenance(arguments.maintenance)
+        problems += found
+        seen.append(f"maintenance {arguments.maintenance}: {len(rows)} windows")
+    complain(*(str(problem) for problem in problems))
+    errors = sum(p.severity == "error" for p in problems)
+    say(*seen, f"{errors} errors, {len(problems) - errors} warnings")
+    return 1 if errors else 0

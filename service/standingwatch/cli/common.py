@@ -1,0 +1,107 @@
+"""What the commands share: finding the settings, opening the store, saying what is wrong."""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import os
+import sys
+from collections.abc import Iterable
+from pathlib import Path
+
+from standingwatch.inventory import InventoryRow, read_inventory
+from standingwatch.readings.problem import Problem
+from standingwatch.settings import Settings, load_settings
+from standingwatch.store.connect import Store
+
+#: Settings file that is used when it is there and no other is named.
+DEFAULT_FILE = Path("standingwatch.toml")
+
+
+class CommandError(Exception):
+    """A command cannot do what was asked; the text says why and what to do. Exit status 1."""
+
+
+def say(*lines: str) -> None:
+    """Write lines to standard output."""
+    for line in lines:
+        sys.stdout.write(line + "\n")
+    sys.stdout.flush()
+
+
+def complain(*lines: str) -> None:
+    """Write lines to standard error."""
+    for line in lines:
+        sys.stderr.write(line + "\n")
+    sys.stderr.flush()
+
+
+def add_settings_option(parser: argparse.ArgumentParser) -> None:
+    """Let a command take a settings file."""
+    parser.add_argument(
+        "--settings",
+        type=Path,
+        metavar="FILE",
+        help=f"settings in TOML (default: {DEFAULT_FILE} if it is there, else all defaults); environment "
+        "variables STANDINGWATCH_SECTION__KEY win",
+    )
+
+
+def settings_path(chosen: Path | None) -> Path | None:
+    """The settings file to use; None for all defaults."""
+    if chosen is not None:
+        return chosen
+    return DEFAULT_FILE if DEFAULT_FILE.exists() else None
+
+
+def settings_of(arguments: argparse.Namespace) -> Settings:
+    """The settings for a command; a `SettingsError` holds all that is wrong with them."""
+    return load_settings(settings_path(arguments.settings), os.environ)
+
+
+def open_store(settings: Settings) -> Store:
+    """The store, brought to this version's layout."""
+    store = Store(settings.store.url.get_secret_value())
+    store.migrate()
+    return store
+
+
+def set_up_log(level: str) -> None:
+    """Log to standard error."""
+    logging.basicConfig(
+        level=level.upper(), format="%(asctime)s %(levelname)s %(name)s: %(message)s", stream=sys.stderr
+    )
+    logging.getLogger("apscheduler").setLevel(logging.WARNING)
+    logging.getLogger("alembic").setLevel(logging.WARNING)
+
+
+def usable_inventory(path: Path) -> tuple[InventoryRow, ...]:
+    """The rows of an inventory without errors; all errors at once otherwise."""
+    inventory = read_inventory(path)
+    raise_errors(inventory.problems)
+    if not inventory.rows:
+        raise CommandError(f"{path}: no transmitter in it; add a row per transmitter")
+    return tuple(inventory.rows)
+
+
+def raise_errors(problems: Iterable[Problem]) -> None:
+    """Raise a `CommandError` with all problems that are errors; warnings are only shown."""
+    found = list(problems)
+    errors = [str(p) for p in found if p.severity == "error"]
+    if errors:
+        raise CommandError("\n".join(errors))
+    complain(*(str(p) for p in found))
+
+
+__all__ = [
+    "CommandError",
+    "add_settings_option",
+    "complain",
+    "open_store",
+    "raise_errors",
+    "say",
+    "set_up_log",
+    "settings_of",
+    "settings_path",
+    "usable_inventory",
+]

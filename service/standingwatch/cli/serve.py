@@ -1,0 +1,121 @@
+"""`standingwatch run` and `standingwatch demo`: what goes on until it is stopped."""
+
+from __future__ import annotations
+
+import argparse
+import signal
+import threading
+from pathlib import Path
+from typing import Any
+
+from standingwatch.cli.common import (
+    CommandError,
+    add_settings_option,
+    open_store,
+    say,
+    set_up_log,
+    settings_of,
+    usable_inventory,
+)
+from standingwatch.daemon import Daemon, wall_clock
+from standingwatch.settings import Settings
+from standingwatch.store.sites import load_site_list, replace_site_list
+
+
+def register(commands: Any) -> None:
+    """Add the commands."""
+    run = commands.add_parser(
+        "run", help="the daemon", description="Takes reports in and watches, until stopped."
+    )
+    add_settings_option(run)
+    run.set_defaults(act=act_run)
+
+    demo = commands.add_parser(
+        "demo",
+        help="an invented fleet with faults, all embedded",
+        description="Starts a broker, a store, an invented fleet and the web page on this machine alone. All "
+        "data is invented.",
+    )
+    demo.add_argument("--port", type=int, default=8080, metavar="N", help="of the web page (default 8080)")
+    demo.add_argument(
+        "--broker-port", type=int, default=0, metavar="N", help="of the embedded broker (default: a free one)"
+    )
+    demo.add_argument("--seed", type=int, default=1, metavar="N", help="another one gives another fleet")
+    demo.add_argument(
+        "--speed",
+        type=float,
+        default=600.0,
+        metavar="X",
+        help="how much faster than life time passes (default 600: ten minutes a second)",
+    )
+    demo.add_argument(
+        "--days", type=int, default=120, metavar="N", help="days of history before the start (default 120)"
+    )
+    demo.add_argument(
+        "--folder", type=Path, metavar="DIR", help="where the store goes (default: a temporary folder)"
+    )
+    demo.set_defaults(act=act_demo)
+
+
+def act_run(arguments: argparse.Namespace) -> int:
+    """Run the daemon until it is told to stop."""
+    settings = settings_of(arguments)
+    set_up_log(settings.log.level)
+    prepare(settings)
+    daemon = Daemon(settings)
+    try:
+        daemon.start()
+        if daemon.web is not None:
+            say(f"web page: {daemon.web.address}")
+        wait_for_stop()
+    finally:
+        daemon.stop()
+    return 0
+
+
+def prepare(settings: Settings) -> None:
+    """Bring the store up to date, and its site list to the file of the settings."""
+    store = open_store(settings)
+    try:
+        if settings.inventory.file is not None:
+            rows = usable_inventory(settings.inventory.file)
+            with store.writing() as connection:
+                replace_site_list(connection, rows, wall_clock())
+        with store.reading() as connection:
+            if not load_site_list(connection).rows:
+                raise CommandError(
+                    "no transmitter is in the site list, so every report would be refused; "
+                    "set inventory.file or run: standingwatch inventory import FILE"
+                )
+    finally:
+        store.close()
+
+
+def wait_for_stop() -> None:
+    """Wait for SIGTERM or SIGINT."""
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    stop.wait()
+
+
+def act_demo(arguments: argparse.Namespace) -> int:
+    """Run the demo until it is told to stop."""
+    # The demo's parts are not loaded for the daemon.
+    from standingwatch.demo.run import DemoOptions, run_demo
+
+    set_up_log("warning")
+    if arguments.speed <= 0 or arguments.days < 1:
+        raise CommandError("demo: --speed has to be above 0, and --days 1 or more")
+    return run_demo(
+        DemoOptions(
+            port=arguments.port,
+            broker_port=arguments.broker_port,
+            seed=arguments.seed,
+            speed=arguments.speed,
+            days=arguments.days,
+            folder=arguments.folder,
+        ),
+        say,
+        wait_for_stop,
+    )

@@ -1,0 +1,1 @@
+"""An invented country with an invented fleet, for the demo."""

@@ -1,0 +1,1 @@
+"""Findings from readings: one file per detector with one interface. No I/O."""

@@ -1,0 +1,48 @@
+"""How coarse a power meter counts, told from what it has reported.
+
+A meter that shows whole watts cannot tell 1.36:1 from 1.55:1 at 45 W. What its steps are is in no report,
+but a meter never reports what is not a multiple of its step: the coarsest step that fits all readings so far
+is the most that its rounding can hide, and it only becomes finer as readings come.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from standingwatch.detect.segments import Segments
+from standingwatch.readings.fleet import FloatArray, IntArray
+
+#: Steps in which power meters are known to count [W], coarsest first (common practice, no source); 0 stands
+#: for anything finer.
+STEPS_W = np.array([1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01, 0.0])
+
+
+def step_index(power_w: FloatArray) -> IntArray:
+    """Position in `STEPS_W` of the coarsest step that each power is a multiple of.
+
+    Args:
+        power_w: powers as reported [W].
+    """
+    index = np.full(len(power_w), len(STEPS_W) - 1, dtype=np.int64)
+    undecided = np.ones(len(power_w), dtype=np.bool_)
+    for i, step_w in enumerate(STEPS_W[:-1]):
+        multiple = power_w / step_w
+        fits = undecided & (np.abs(multiple - np.rint(multiple)) < 1e-6)
+        index[fits] = i
+        undecided &= ~fits
+    return index
+
+
+def finest_so_far(index: IntArray, segments: Segments, carried: IntArray) -> IntArray:
+    """The largest index up to and with each row, within its segment, begun from what is carried.
+
+    Args:
+        index: position in `STEPS_W` per row.
+        segments: the rows' segments.
+        carried: the same before the first row, per segment.
+    """
+    started = index.copy()
+    started[segments.first] = np.maximum(started[segments.first], carried)
+    # Segments stand in rising order: a height of its own for each keeps one from reaching into the next.
+    height = segments.of_row * len(STEPS_W)
+    return np.maximum.accumulate(started + height) - height

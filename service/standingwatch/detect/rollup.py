@@ -1,0 +1,148 @@
+"""Readings into hours: one row per transmitter and hour with robust levels of the match."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import Any
+
+import numpy as np
+
+from standingwatch.detect.resolution import STEPS_W, step_index
+from standingwatch.readings.columns import Readings
+from standingwatch.readings.flags import UNUSABLE
+from standingwatch.readings.fleet import BoolArray, FloatArray, IntArray
+from standingwatch.rf import rho_from_power
+
+HOUR_US = 3_600_000_000
+
+
+@dataclass(frozen=True)
+class Hours:
+    """Hourly rollups as columns, sorted by hour and transmitter.
+
+    Attributes:
+        hour_us: begin of the hour [Unix microseconds].
+        transmitter: position in the fleet.
+        reports: reports in the hour, whatever their quality.
+        usable: those that say something about the match.
+        forward_w: median forward power of the usable ones [W].
+        rho_low, rho_median, rho_high: 10, 50 and 90 % points of the reflection coefficient's magnitude.
+        rho_max: its maximum.
+        reflected_step_w: coarsest step that all usable reflected powers are multiples of [W]; an hour says at
+            most how coarse the meter can be.
+        pa_temperature_c, ambient_temperature_c: means over all reports [degree C].
+        precipitation: mean over all reports, as reported.
+        wind_mps: maximum over all reports [m/s].
+    """
+
+    hour_us: IntArray
+    transmitter: IntArray
+    reports: IntArray
+    usable: IntArray
+    forward_w: FloatArray
+    rho_low: FloatArray
+    rho_median: FloatArray
+    rho_high: FloatArray
+    rho_max: FloatArray
+    reflected_step_w: FloatArray
+    pa_temperature_c: FloatArray
+    ambient_temperature_c: FloatArray
+    precipitation: FloatArray
+    wind_mps: FloatArray
+
+    def __len__(self) -> int:
+        return len(self.hour_us)
+
+    def take(self, index: IntArray | BoolArray) -> Hours:
+        """The rows at the given positions, or where the mask is true."""
+        return Hours(**{f.name: getattr(self, f.name)[index] for f in fields(self)})
+
+    @classmethod
+    def empty(cls) -> Hours:
+        """No rows."""
+        whole = {"hour_us", "transmitter", "reports", "usable"}
+        columns: dict[str, Any] = {
+            f.name: np.empty(0, dtype=np.int64 if f.name in whole else np.float64) for f in fields(cls)
+        }
+        return cls(**columns)
+
+
+def hour_of(time_us: IntArray) -> IntArray:
+    """Begin of the hour that holds each time [Unix microseconds]."""
+    return time_us - time_us % HOUR_US
+
+
+def roll_up(readings: Readings) -> Hours:
+    """Hourly rollups of the readings, which may stand in any order.
+
+    Quantiles are order statistics without interpolation beyond the mean of the middle two, so that the
+    result is exactly the same whatever the order of the rows was.
+    """
+    if len(readings) == 0:
+        return Hours.empty()
+    hour = hour_of(readings.time_us)
+    usable = (readings.flags & UNUSABLE) == 0
+    rho = np.where(usable, rho_from_power(readings.forward_w, readings.reflected_w), np.nan)
+    usable &= np.isfinite(rho)
+    # Usable rows come first within their hour and rise in rho: quantiles are then positions.
+    order = np.lexsort((rho, ~usable, readings.transmitter, hour))
+    hour, owner, rho, usable = hour[order], readings.transmitter[order], rho[order], usable[order]
+    begins = np.empty(len(hour), dtype=np.bool_)
+    begins[0] = True
+    begins[1:] = (hour[1:] != hour[:-1]) | (owner[1:] != owner[:-1])
+    first = np.flatnonzero(begins)
+    reports = np.diff(np.append(first, len(hour)))
+    count = np.add.reduceat(usable.astype(np.int64), first)
+
+    def at(share: float) -> FloatArray:
+        """The order statistic nearest to a share of the usable rows."""
+        position = first + np.minimum((share * count).astype(np.int64), np.maximum(count - 1, 0))
+        return np.where(count > 0, rho[position], np.nan)
+
+    def middle(rising: FloatArray) -> FloatArray:
+        """The median of the usable rows of columns that rise within each hour."""
+        lower = rising[first + np.maximum((count - 1) // 2, 0)]
+        upper = rising[first + np.minimum(count // 2, np.maximum(count - 1, 0))]
+        return np.where(count > 0, (lower + upper) / 2, np.nan)
+
+    highest = np.where(count > 0, rho[first + np.maximum(count - 1, 0)], np.nan)
+
+    forward = readings.forward_w[order]
+    forward = forward[np.lexsort((forward, ~usable, np.cumsum(begins)))]
+    return Hours(
+        hour_us=hour[first],
+        transmitter=owner[first],
+        reports=reports,
+        usable=count,
+        forward_w=middle(forward),
+        rho_low=at(0.1),
+        rho_median=middle(rho),
+        rho_high=at(0.9),
+        rho_max=highest,
+        reflected_step_w=STEPS_W[
+            np.maximum.reduceat(np.where(usable, step_index(readings.reflected_w[order]), 0), first)
+        ],
+        pa_temperature_c=_mean(readings.pa_temperature_c[order], first),
+        ambient_temperature_c=_mean(readings.ambient_temperature_c[order], first),
+        precipitation=_mean(readings.precipitation[order], first),
+        wind_mps=_highest(readings.wind_mps[order], first),
+    )
+
+
+def _mean(value: FloatArray, first: IntArray) -> FloatArray:
+    """Mean of the finite values per group; NaN where there is none."""
+    finite = np.isfinite(value)
+    if not finite.any():
+        return np.full(len(first), np.nan)
+    count = np.add.reduceat(finite.astype(np.int64), first)
+    total = np.add.reduceat(np.where(finite, value, 0.0), first)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+def _highest(value: FloatArray, first: IntArray) -> FloatArray:
+    """Maximum of the finite values per group; NaN where there is none."""
+    finite = np.isfinite(value)
+    if not finite.any():
+        return np.full(len(first), np.nan)
+    top = np.maximum.reduceat(np.where(finite, value, -np.inf), first)
+    return np.where(np.isfinite(top), top, np.nan)

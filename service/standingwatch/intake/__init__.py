@@ -1,0 +1,1 @@
+"""Reports from the broker into the store."""

@@ -1,0 +1,218 @@
+"""A connection to the broker over paho-mqtt; the broker keeps what we have not acknowledged."""
+
+from __future__ import annotations
+
+import logging
+import ssl
+import threading
+from collections.abc import Callable
+from typing import Any
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from standingwatch.metrics import Metrics
+from standingwatch.settings import BrokerSettings
+
+log = logging.getLogger("standingwatch.broker")
+
+OnMessage = Callable[[mqtt.MQTTMessage, int], None]
+
+
+class BrokerError(Exception):
+    """The broker did not take something over; the text says what and why."""
+
+
+class BrokerConnection:
+    """One client at the broker.
+
+    Args:
+        settings: where the broker is and how to get in.
+        client_id: identity at the broker; a session lasts as long as the identity.
+        metrics: where connection state is shown.
+        filters: what to subscribe to at QoS 1; with any, the session outlives the connection.
+        on_message: called on the network thread with each message and the number of the connection that
+            brought it; has to be quick. Messages are acknowledged by `acknowledge`, and not before.
+    """
+
+    def __init__(
+        self,
+        settings: BrokerSettings,
+        client_id: str,
+        metrics: Metrics,
+        filters: tuple[str, ...] = (),
+        on_message: OnMessage | None = None,
+    ) -> None:
+        self._settings = settings
+        self._filters = filters
+        self._on_message = on_message
+        self._metrics = metrics
+        self._client_id = client_id
+        self._connected = threading.Event()
+        self._lock = threading.Lock()
+        self._number = 0
+        self._is_v5 = settings.protocol == "5"
+        self.on_ready: Callable[[], None] | None = None
+        version = MQTTProtocolVersion.MQTTv5 if self._is_v5 else MQTTProtocolVersion.MQTTv311
+        keeps_session = bool(filters)
+        self._client = mqtt.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=client_id,
+            protocol=version,
+            manual_ack=True,
+            clean_session=None if self._is_v5 else not keeps_session,
+        )
+        if settings.username:
+            self._client.username_pw_set(settings.username, settings.password.get_secret_value() or None)
+        if settings.tls:
+            context = ssl.create_default_context(
+                cafile=str(settings.ca_file) if settings.ca_file is not None else None
+            )
+            if settings.cert_file is not None:
+                context.load_cert_chain(
+                    str(settings.cert_file), str(settings.key_file) if settings.key_file else None
+                )
+            self._client.tls_set_context(context)
+        # paho doubles the delay at each try and adds no jitter of its own: a fleet of clients gets apart by
+        # a starting delay that depends on the identity.
+        spread = 1 + (hash_of(client_id) % 1000) / 2000
+        self._client.reconnect_delay_set(
+            min_delay=settings.reconnect_min_s * spread,  # type: ignore[arg-type]  # paho sleeps for fractions too
+            max_delay=settings.reconnect_max_s * spread,  # type: ignore[arg-type]
+        )
+        self._client.max_inflight_messages_set(100)
+        self._client.on_connect = self._connect_answered
+        self._client.on_disconnect = self._disconnected
+        self._client.on_subscribe = self._subscribed
+        if on_message is not None:
+            self._client.on_message = self._arrived
+        metrics.broker_connected.labels(client_id).set(0)
+
+    # Life -----------------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Begin to connect, and go on trying."""
+        extra: dict[str, Any] = {}
+        if self._is_v5:
+            properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho has no type here
+            if self._filters:
+                properties.SessionExpiryInterval = self._settings.session_expiry_s
+                properties.ReceiveMaximum = self._settings.receive_maximum
+            extra = {"clean_start": not self._filters, "properties": properties}
+        self._client.connect_async(
+            self._settings.host, self._settings.port, keepalive=self._settings.keepalive_s, **extra
+        )
+        self._client.loop_start()
+
+    def stop(self) -> None:
+        """Disconnect; the broker keeps the session if there is one."""
+        self._client.disconnect()
+        self._client.loop_stop()
+        self._connected.clear()
+
+    @property
+    def connected(self) -> bool:
+        """Whether the broker has accepted us and, if we subscribe, our subscriptions."""
+        return self._connected.is_set()
+
+    def wait_connected(self, seconds: float) -> bool:
+        """Wait for `connected`, so long at most."""
+        return self._connected.wait(seconds)
+
+    # Messages -------------------------------------------------------------------------------------------
+
+    def acknowledge(self, message_id: int, qos: int, connection: int) -> None:
+        """Tell the broker that a message is safe. Of an older connection it would not know what we mean."""
+        with self._lock:
+            if connection == self._number and qos > 0:
+                self._client.ack(message_id, qos)
+
+    def publish(self, messages: list[tuple[str, bytes, bool]], timeout_s: float = 10.0) -> None:
+        """Publish at QoS 1 and wait until the broker has all of them.
+
+        Args:
+            messages: topic, payload, and whether the broker retains it.
+            timeout_s: how long to wait [s].
+
+        Raises:
+            BrokerError: if it has not; the messages may be published again.
+        """
+        if not self.connected:
+            raise BrokerError(f"not connected to the broker at {self._settings.host}:{self._settings.port}")
+        try:
+            infos = [self._client.publish(topic, body, qos=1, retain=keep) for topic, body, keep in messages]
+            for info in infos:
+                info.wait_for_publish(timeout_s)
+        except (RuntimeError, ValueError) as error:
+            raise BrokerError(f"the broker did not take the message: {error}") from error
+        if not all(info.is_published() for info in infos):
+            raise BrokerError(f"the broker has not acknowledged within {timeout_s:g} s")
+
+    # Callbacks on the network thread --------------------------------------------------------------------
+
+    def _connect_answered(
+        self, client: mqtt.Client, _data: Any, flags: mqtt.ConnectFlags, reason: ReasonCode, _p: Any
+    ) -> None:
+        if reason.is_failure:
+            log.error(
+                "broker %s:%s refused the connection: %s; check broker.username, broker.password and "
+                "broker.client_id",
+                self._settings.host,
+                self._settings.port,
+                reason,
+            )
+            return
+        log.info(
+            "connected to broker %s:%s as %s, session %s",
+            self._settings.host,
+            self._settings.port,
+            self._client_id,
+            "resumed" if flags.session_present else "new",
+        )
+        with self._lock:
+            self._number += 1
+        if not self._filters:
+            self._ready()
+        elif self._is_v5:
+            # Retained link states are wanted at each start; no report is sent twice for it.
+            client.subscribe([(f, SubscribeOptions(qos=1)) for f in self._filters])
+        else:
+            client.subscribe([(f, 1) for f in self._filters])
+
+    def _subscribed(self, _c: mqtt.Client, _d: Any, _mid: int, reasons: list[ReasonCode], _p: Any) -> None:
+        failed = [f"{f}: {r}" for f, r in zip(self._filters, reasons, strict=False) if r.is_failure]
+        if failed:
+            log.error("broker refused subscriptions, check its access rules: %s", "; ".join(failed))
+            return
+        self._ready()
+
+    def _ready(self) -> None:
+        self._connected.set()
+        self._metrics.broker_connected.labels(self._client_id).set(1)
+        if self.on_ready is not None:
+            self.on_ready()
+
+    def _disconnected(
+        self, _c: mqtt.Client, _d: Any, _flags: mqtt.DisconnectFlags, reason: ReasonCode, _p: Any
+    ) -> None:
+        with self._lock:
+            self._number += 1
+        if self._connected.is_set():
+            self._metrics.broker_disconnects.labels(self._client_id).inc()
+            if reason.is_failure:
+                log.warning("lost the broker: %s; trying again", reason)
+        self._connected.clear()
+        self._metrics.broker_connected.labels(self._client_id).set(0)
+
+    def _arrived(self, _c: mqtt.Client, _d: Any, message: mqtt.MQTTMessage) -> None:
+        if self._on_message is not None:
+            self._on_message(message, self._number)
+
+
+def hash_of(text: str) -> int:
+    """A number that is the same in every process, unlike Python's own hash."""
+    return sum((i + 1) * b for i, b in enumerate(text.encode()))

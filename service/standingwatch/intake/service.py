@@ -1,0 +1,213 @@
+"""The intake: messages from the broker into the store, acknowledged when they are safe and not before."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+
+import paho.mqtt.client as mqtt
+
+from standingwatch.intake.connection import BrokerConnection
+from standingwatch.intake.writer import Arrived, Writer, Written, is_passing
+from standingwatch.metrics import Metrics
+from standingwatch.readings import link_filter, report_filter
+from standingwatch.settings import BrokerSettings, IntakeSettings
+from standingwatch.store.reports import Horizon
+
+log = logging.getLogger("standingwatch.intake")
+
+#: A pause in the stream that ends a batch early [s]: the broker's window of messages in flight may be smaller
+#: than a batch, and it sends no more before we acknowledge.
+PAUSE_S = 0.004
+
+#: A stream that is this little behind has caught up [s].
+CAUGHT_UP_LAG_S = 60.0
+
+#: Silence on the connection after which what the broker had queued is taken to have come [s].
+SETTLE_S = 2.0
+
+
+class Queue:
+    """Messages between the network thread and the writer, bounded: a full queue holds the network thread up.
+
+    Args:
+        limit: most messages in it.
+    """
+
+    def __init__(self, limit: int) -> None:
+        self._limit = limit
+        self._messages: deque[Arrived] = deque()
+        self._changed = threading.Condition()
+        self._closed = False
+
+    def __len__(self) -> int:
+        return len(self._messages)
+
+    def put(self, message: Arrived) -> None:
+        """Add a message; waits while the queue is full. After `close` the message is left to the broker."""
+        with self._changed:
+            while len(self._messages) >= self._limit and not self._closed:
+                self._changed.wait()
+            if not self._closed:
+                self._messages.append(message)
+                self._changed.notify_all()
+
+    def take(self, most: int, first_wait_s: float, batch_wait_s: float) -> list[Arrived]:
+        """The next batch: up to `most` messages, or what has come when the stream pauses or time is up."""
+        with self._changed:
+            if not self._messages and not self._closed:
+                self._changed.wait(first_wait_s)
+            end = time.monotonic() + batch_wait_s
+            while self._messages and len(self._messages) < most and not self._closed:
+                before = len(self._messages)
+                left = end - time.monotonic()
+                if left <= 0:
+                    break
+                self._changed.wait(min(PAUSE_S, left))
+                if len(self._messages) == before:
+                    break
+            batch = [self._messages.popleft() for _ in range(min(most, len(self._messages)))]
+            self._changed.notify_all()
+            return batch
+
+    def close(self) -> None:
+        """Let waiting threads go; nothing is taken in any more."""
+        with self._changed:
+            self._closed = True
+            self._changed.notify_all()
+
+
+class Intake:
+    """Takes reports from the broker until it is stopped.
+
+    Args:
+        broker: where the broker is.
+        settings: of the intake.
+        writer: what puts batches into the store.
+        metrics: what is counted.
+        clock: now [Unix microseconds].
+    """
+
+    def __init__(
+        self,
+        broker: BrokerSettings,
+        settings: IntakeSettings,
+        writer: Writer,
+        metrics: Metrics,
+        clock: Callable[[], int],
+    ) -> None:
+        self._settings = settings
+        self._writer = writer
+        self._metrics = metrics
+        self._clock = clock
+        self._queue = Queue(settings.queue_limit)
+        self._stopping = threading.Event()
+        self._name = broker.client_id
+        self._since_us = 0
+        self._caught_up = False
+        self._newest_us = 0
+        self._last_message = time.monotonic()
+        self._last_horizon = 0.0
+        self.connection = BrokerConnection(
+            broker,
+            broker.client_id,
+            metrics,
+            filters=(report_filter(broker.topic_root), link_filter(broker.topic_root)),
+            on_message=self._arrived,
+        )
+        self.connection.on_ready = self._ready
+        self._thread = threading.Thread(target=self._run, name="intake", daemon=True)
+        metrics.queue_messages.set_function(lambda: len(self._queue))
+
+    def start(self) -> None:
+        """Connect, and take reports in."""
+        self._thread.start()
+        self.connection.start()
+
+    def stop(self) -> None:
+        """Stop taking in; what is not committed stays with the broker."""
+        self._stopping.set()
+        self._queue.close()
+        self._thread.join()
+        self.connection.stop()
+
+    # Network thread -------------------------------------------------------------------------------------
+
+    def _ready(self) -> None:
+        self._since_us = self._clock()
+        self._caught_up = False
+        self._last_message = time.monotonic()
+
+    def _arrived(self, message: mqtt.MQTTMessage, connection: int) -> None:
+        topic: str = message.topic
+        self._queue.put(
+            Arrived(
+                topic,
+                bytes(message.payload),
+                self._clock(),
+                message.retain,
+                message.mid,
+                message.qos,
+                connection,
+            )
+        )
+
+    # Writer thread --------------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        while not self._stopping.is_set():
+            batch = self._queue.take(self._settings.batch_rows, 0.25, self._settings.batch_wait_s)
+            if batch:
+                self._last_message = time.monotonic()
+                written = self._write(batch)
+                if written is None:
+                    return
+                self._newest_us = batch[-1].received_us
+                if written.lag_s < CAUGHT_UP_LAG_S and written.stored:
+                    self._caught_up = True
+                for message in batch:
+                    self.connection.acknowledge(message.message_id, message.qos, message.connection)
+            self._move_horizon()
+
+    def _write(self, batch: list[Arrived]) -> Written | None:
+        """Commit a batch, however long the database is away; None when we are stopped meanwhile."""
+        delay_s = 0.1
+        while not self._stopping.is_set():
+            try:
+                with self._metrics.batch_seconds.time():
+                    return self._writer.write(batch)
+            except Exception as error:
+                if not is_passing(error):
+                    log.exception("the intake cannot go on")
+                    raise
+                self._metrics.batch_failures.inc()
+                log.error("store: a batch of %d cannot be written, trying again: %s", len(batch), error)
+                self._stopping.wait(delay_s)
+                delay_s = min(2 * delay_s, 5.0)
+        return None
+
+    def _move_horizon(self) -> None:
+        """Say how far we have come, once a second and only while reports can reach us."""
+        now = time.monotonic()
+        if now - self._last_horizon < 1.0 or not self.connection.connected:
+            return
+        # Read before the queue is looked at: what comes in between is not covered.
+        clock_us = self._clock()
+        idle = len(self._queue) == 0
+        if idle and now - self._last_message >= SETTLE_S:
+            self._caught_up = True
+        if not self._caught_up:
+            return
+        until_us = clock_us if idle else self._newest_us
+        try:
+            self._writer.note_horizon(self._name, Horizon(self._since_us, until_us))
+        except Exception as error:
+            if not is_passing(error):
+                raise
+            log.error("store: the intake's progress cannot be kept, trying again: %s", error)
+            return
+        self._last_horizon = now
+        self._metrics.intake_horizon.set(until_us / 1e6)

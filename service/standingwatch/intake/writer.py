@@ -1,0 +1,346 @@
+"""Batches of messages into the store: decode, qualify, commit. What cannot be used is kept too."""
+
+from __future__ import annotations
+
+import json
+import logging
+import sqlite3
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+import numpy as np
+from sqlalchemy import Connection
+from sqlalchemy.exc import DBAPIError, OperationalError
+
+from standingwatch.inventory import FleetDefaults, build_fleet
+from standingwatch.metrics import Metrics
+from standingwatch.readings import (
+    Flag,
+    Fleet,
+    IntArray,
+    LinkTopic,
+    QualityCarry,
+    Reading,
+    Readings,
+    decode_report,
+    parse_time,
+    parse_topic,
+    qualify,
+)
+from standingwatch.settings import IntakeSettings
+from standingwatch.store.connect import Store
+from standingwatch.store.reports import (
+    Horizon,
+    LinkReport,
+    RefusedReport,
+    insert_links,
+    insert_readings,
+    kept_otherwise,
+    last_arrival,
+    mark_accepted,
+    new_arrival,
+    readings_between,
+    refuse,
+    set_horizon,
+)
+from standingwatch.store.sites import load_site_list, site_list_version
+
+log = logging.getLogger("standingwatch.intake")
+
+#: How far back the newest readings are looked at after a start, to know what is late and what is stuck.
+LOOK_BACK_US = 24 * 3_600_000_000
+
+
+class Arrived(NamedTuple):
+    """A message as it came.
+
+    Attributes:
+        topic: its topic.
+        payload: its bytes.
+        received_us: when it came [Unix microseconds].
+        retained: whether the broker had kept it.
+        message_id, qos, connection: what its acknowledgement needs.
+    """
+
+    topic: str
+    payload: bytes
+    received_us: int
+    retained: bool = False
+    message_id: int = 0
+    qos: int = 0
+    connection: int = 0
+
+
+@dataclass
+class Sorted:
+    """A batch after decoding."""
+
+    positions: list[int] = field(default_factory=list)
+    readings: list[Reading] = field(default_factory=list)
+    received_us: list[int] = field(default_factory=list)
+    sources: list[Arrived] = field(default_factory=list)
+    links: list[LinkReport] = field(default_factory=list)
+    refused: list[RefusedReport] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class Written:
+    """What became of a batch."""
+
+    stored: int
+    repeated: int
+    refused: tuple[RefusedReport, ...]
+    lag_s: float
+
+
+class Writer:
+    """Writes batches; knows the fleet and what its stream has looked like.
+
+    Args:
+        store: where to.
+        settings: of the intake.
+        defaults: for what the site list does not say.
+        root: first level of the topics.
+        metrics: what is counted.
+        clock: now [Unix microseconds].
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        settings: IntakeSettings,
+        defaults: FleetDefaults,
+        root: str,
+        metrics: Metrics,
+        clock: Callable[[], int],
+    ) -> None:
+        self._store = store
+        self._settings = settings
+        self._defaults = defaults
+        self._root = root
+        self._metrics = metrics
+        self._clock = clock
+        self._version = -1
+        self._fleet: Fleet
+        self._carry: QualityCarry
+        self._load_fleet()
+
+    def _load_fleet(self) -> None:
+        """Read the site list; look back along the stream, so that a restart forgets nothing of it."""
+        with self._store.reading() as connection:
+            sites = load_site_list(connection)
+            self._fleet = build_fleet(sites.rows, sites.keys, self._defaults)
+            self._version = sites.version
+            now_us = self._clock()
+            recent = readings_between(
+                connection,
+                now_us - LOOK_BACK_US,
+                now_us + LOOK_BACK_US,
+                last_arrival(connection),
+                sites.position_of_key,
+            )
+        carry = QualityCarry.empty(len(self._fleet))
+        kept = recent.take((recent.flags & int(Flag.LATE | Flag.FUTURE)) == 0)
+        _, self._carry = qualify(kept, self._fleet, kept.time_us, carry, self._settings.future_tolerance_s)
+
+    # Writing --------------------------------------------------------------------------------------------
+
+    def write(
+        self,
+        batch: Sequence[Arrived],
+        horizon: tuple[str, Horizon] | None = None,
+        put_in_again: Sequence[int] = (),
+    ) -> Written:
+        """Commit a batch. It is safe when this returns.
+
+        A message that the database cannot take for what it holds is refused alone; the rest is kept.
+
+        Args:
+            batch: messages in the order they came.
+            horizon: name of the intake and how far it has come with this batch.
+            put_in_again: numbers of refused reports that the batch holds once more.
+
+        Raises:
+            OperationalError, sqlite3.OperationalError and the like: the database is away, locked or full; the
+                batch has to be tried again.
+        """
+        try:
+            return self._commit(batch, horizon, put_in_again)
+        except Exception as error:
+            if is_passing(error):
+                raise
+            if len(batch) > 1:
+                middle = len(batch) // 2
+                first, second = self.write(batch[:middle]), self.write(batch[middle:], horizon, put_in_again)
+                return Written(
+                    first.stored + second.stored,
+                    first.repeated + second.repeated,
+                    first.refused + second.refused,
+                    max(first.lag_s, second.lag_s),
+                )
+            if not batch:
+                raise
+            log.warning("a message on %s cannot be stored: %s", batch[0].topic, error)
+            detail = f"the database does not take it: {type(error).__name__}: {error}"
+            report = _refused(batch[0], "not-storable", detail)
+            with self._store.writing() as connection:
+                refuse(connection, [report])
+                mark_accepted(connection, put_in_again, self._clock())
+            self._metrics.messages_received.inc()
+            self._metrics.reports_refused.labels(report.reason).inc()
+            return Written(0, 0, (report,), 0.0)
+
+    def _commit(
+        self, batch: Sequence[Arrived], horizon: tuple[str, Horizon] | None, put_in_again: Sequence[int]
+    ) -> Written:
+        with self._store.writing() as connection:
+            if site_list_version(connection) != self._version:
+                self._load_fleet()
+            sorted_batch = self._sort(batch)
+            readings, carry, received_us = self._qualified(sorted_batch)
+            inserted = 0
+            if len(readings) or sorted_batch.links:
+                arrival = new_arrival(connection, int(batch[-1].received_us), len(readings))
+                keys = self._fleet.key[readings.transmitter]
+                inserted = insert_readings(connection, arrival, readings, keys, received_us)
+                insert_links(connection, arrival, sorted_batch.links)
+                if inserted < len(readings):
+                    self._refuse_conflicts(connection, arrival, readings, keys, sorted_batch)
+            refuse(connection, sorted_batch.refused)
+            mark_accepted(connection, put_in_again, self._clock())
+            if horizon is not None:
+                set_horizon(connection, *horizon)
+        self._carry = carry
+        self._count(batch, readings, inserted, sorted_batch.refused)
+        lag_s = float(np.median(received_us - readings.time_us)) / 1e6 if len(readings) else 0.0
+        return Written(inserted, len(readings) - inserted, tuple(sorted_batch.refused), lag_s)
+
+    def note_horizon(self, intake: str, horizon: Horizon) -> None:
+        """Keep how far the intake has come, when there is nothing else to write."""
+        with self._store.writing() as connection:
+            set_horizon(connection, intake, horizon)
+
+    def _qualified(self, batch: Sorted) -> tuple[Readings, QualityCarry, IntArray]:
+        received_us = np.array(batch.received_us, dtype=np.int64)
+        readings = Readings.from_reports(np.array(batch.positions, dtype=np.int64), batch.readings)
+        qualified, carry = qualify(
+            readings, self._fleet, received_us, self._carry, self._settings.future_tolerance_s
+        )
+        return qualified, carry, received_us
+
+    def _refuse_conflicts(
+        self, connection: Connection, arrival: int, readings: Readings, keys: IntArray, batch: Sorted
+    ) -> None:
+        """A second report of the same time with other powers is not a repeat, and must not be lost."""
+        for i, forward_w, reflected_w in kept_otherwise(connection, arrival, readings, keys):
+            batch.refused.append(
+                _refused(
+                    batch.sources[i],
+                    "conflicting-repeat",
+                    f"time {int(readings.time_us[i])} us is kept already with forward {forward_w:g} W and "
+                    f"reflected {reflected_w:g} W; one report a time: check the site's clock",
+                    json.dumps(
+                        {k: v for k, v in batch.readings[i]._asdict().items() if v is not None}
+                    ).encode(),
+                )
+            )
+
+    def _count(
+        self, batch: Sequence[Arrived], readings: Readings, inserted: int, refused: Sequence[RefusedReport]
+    ) -> None:
+        self._metrics.messages_received.inc(len(batch))
+        self._metrics.readings_stored.inc(inserted)
+        self._metrics.readings_repeated.inc(len(readings) - inserted)
+        for flag in Flag:
+            flagged = int(np.count_nonzero(readings.flags & int(flag)))
+            if flagged:
+                self._metrics.readings_flagged.labels(str(flag.name).lower().replace("_", "-")).inc(flagged)
+        for reason, count in Counter(r.reason for r in refused).items():
+            self._metrics.reports_refused.labels(reason).inc(count)
+
+    # Sorting out ----------------------------------------------------------------------------------------
+
+    def _sort(self, batch: Sequence[Arrived]) -> Sorted:
+        """Decode each message; nothing that it holds may stop the others."""
+        result = Sorted()
+        for message in batch:
+            topic = parse_topic(self._root, message.topic)
+            if topic is None:
+                detail = f"wanted {self._root}/report/SITE/TRANSMITTER or {self._root}/link/SITE"
+                result.refused.append(_refused(message, "unknown-topic", detail))
+            elif isinstance(topic, LinkTopic):
+                self._sort_link(message, topic.site, result)
+            else:
+                self._sort_report(message, topic.site, topic.transmitter, result)
+        return result
+
+    def _sort_report(self, message: Arrived, site: str, transmitter: str, result: Sorted) -> None:
+        position = self._fleet.position.get((site, transmitter))
+        if position is None:
+            detail = (
+                f"{site}/{transmitter} is not in the site list; add it (standingwatch inventory import) and "
+                "put the report in again (standingwatch refused retry)"
+            )
+            result.refused.append(_refused(message, "unknown-transmitter", detail))
+            return
+        if len(message.payload) > self._settings.max_payload_bytes:
+            detail = (
+                f"{len(message.payload)} bytes, at most {self._settings.max_payload_bytes} are taken "
+                "(intake.max_payload_bytes); send fewer reports in one message"
+            )
+            result.refused.append(_refused(message, "too-large", detail))
+            return
+        decoded = decode_report(
+            message.payload, message.received_us, time_if_absent=self._settings.time_if_absent
+        )
+        count = len(decoded.readings)
+        result.positions += [position] * count
+        result.readings += decoded.readings
+        result.received_us += [message.received_us] * count
+        result.sources += [message] * count
+        result.refused += [_refused(message, r.reason, r.detail, r.part) for r in decoded.refusals]
+
+    def _sort_link(self, message: Arrived, site: str, result: Sorted) -> None:
+        if site not in self._fleet.site_names:
+            detail = (
+                f"no transmitter of site {site} is in the site list; add it (standingwatch inventory import)"
+            )
+            result.refused.append(_refused(message, "unknown-site", detail))
+            return
+        if not message.payload:
+            return  # the site took its retained state back
+        try:
+            said: Any = json.loads(message.payload)
+            online = said["online"]
+            if not isinstance(online, bool):
+                raise TypeError("online is not true or false")
+            given = parse_time(said["time"]) if said.get("time") is not None else message.received_us
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+            detail = f'wanted {{"online": true or false, "time": RFC 3339}}; {type(error).__name__}: {error}'
+            result.refused.append(_refused(message, "bad-link", detail))
+            return
+        # A will was written when the site connected: it knows that the link broke, and not when.
+        time_us = given if online or message.retained else message.received_us
+        result.links.append(LinkReport(site, time_us, online))
+
+
+def _refused(message: Arrived, reason: str, detail: str, part: bytes | None = None) -> RefusedReport:
+    payload = message.payload if part is None else part
+    return RefusedReport(message.received_us, message.topic, payload, reason, detail)
+
+
+def is_passing(error: BaseException) -> bool:
+    """Whether a database error is about the database's state, so that the same batch may pass later."""
+    if isinstance(error, OperationalError | sqlite3.OperationalError | OSError):
+        return True
+    if isinstance(error, DBAPIError) and (
+        error.connection_invalidated or isinstance(error, OperationalError)
+    ):
+        return True
+    # psycopg is an optional part: known by its own name for the same thing.
+    return any(
+        cls.__module__.startswith("psycopg") and cls.__name__ == "OperationalError"
+        for cls in type(error).__mro__
+    )

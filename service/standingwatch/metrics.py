@@ -1,0 +1,168 @@
+"""Prometheus metrics on a registry that is handed in; nothing registers itself on import.
+
+Base units throughout; powers in watts, times in seconds, the match as ratios and never in decibels. Labels
+hold only sites and transmitters of the site list, conditions, channels and fixed words, so that nobody
+outside can grow their number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram
+from prometheus_client.core import GaugeMetricFamily
+from prometheus_client.registry import Collector
+
+from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
+from standingwatch.rf import rho_from_power, swr_from_rho
+
+_PREFIX = "standingwatch"
+
+
+@dataclass
+class FleetState:
+    """The newest reading of each transmitter, as arrays; NaN before the first.
+
+    Attributes:
+        time_us: time of the newest report [Unix microseconds], 0 before the first.
+        usable_us: time of the newest report that says something about the match, 0 before the first.
+        forward_w, reflected_w: powers of that report [W].
+        keyed: whether the newest report was of a keyed transmitter.
+        baseline_rho: level of the baseline, NaN without one.
+    """
+
+    fleet: Fleet
+    time_us: IntArray
+    usable_us: IntArray
+    forward_w: FloatArray
+    reflected_w: FloatArray
+    keyed: BoolArray
+    baseline_rho: FloatArray
+
+    @classmethod
+    def unseen(cls, fleet: Fleet) -> FleetState:
+        """No transmitter heard yet."""
+        n = len(fleet)
+        return cls(
+            fleet,
+            np.zeros(n, dtype=np.int64),
+            np.zeros(n, dtype=np.int64),
+            np.full(n, np.nan),
+            np.full(n, np.nan),
+            np.zeros(n, dtype=np.bool_),
+            np.full(n, np.nan),
+        )
+
+
+class FleetCollector(Collector):
+    """Per-transmitter gauges, written out from arrays when asked and not kept one by one."""
+
+    def __init__(self) -> None:
+        self._state: FleetState | None = None
+        self._alarms: dict[tuple[str, str, str], int] = {}
+
+    def show(self, state: FleetState, alarms: dict[tuple[str, str, str], int]) -> None:
+        """Take a new state; `alarms` gives the severity number of each standing alarm.
+
+        Args:
+            state: newest readings; not changed afterwards by the caller.
+            alarms: severity by site, transmitter ("" for the whole site) and condition.
+        """
+        self._state, self._alarms = state, alarms
+
+    def describe(self) -> Iterator[GaugeMetricFamily]:
+        """No fixed description: the registry need not collect at registration."""
+        return iter(())
+
+    def collect(self) -> Iterator[GaugeMetricFamily]:
+        """The gauges."""
+        state = self._state
+        if state is None:
+            return
+        rho = rho_from_power(state.forward_w, state.reflected_w)
+        columns = {
+            "forward_power_watts": ("Forward power of the newest usable reading.", state.forward_w),
+            "reflected_power_watts": ("Reflected power of the newest usable reading.", state.reflected_w),
+            "reflection_coefficient_ratio": ("Reflection coefficient at the transmitter, 0 to 1.", rho),
+            "swr_ratio": ("Standing wave ratio at the transmitter, 1 or more.", swr_from_rho(rho)),
+            "baseline_reflection_coefficient_ratio": (
+                "Reflection coefficient of the transmitter's own baseline.",
+                state.baseline_rho,
+            ),
+            "last_report_timestamp_seconds": (
+                "Time of the newest report.",
+                np.where(state.time_us > 0, state.time_us / 1e6, np.nan),
+            ),
+            "last_usable_reading_timestamp_seconds": (
+                "Time of the newest reading that says something about the match.",
+                np.where(state.usable_us > 0, state.usable_us / 1e6, np.nan),
+            ),
+            "keyed": (
+                "Whether the newest report was of a keyed transmitter.",
+                np.where(state.time_us > 0, state.keyed.astype(np.float64), np.nan),
+            ),
+        }
+        names = list(zip(state.fleet.site, state.fleet.transmitter, strict=True))
+        for name, (text, values) in columns.items():
+            family = GaugeMetricFamily(f"{_PREFIX}_{name}", text, labels=["site", "transmitter"])
+            for labels, value in zip(names, values.tolist(), strict=True):
+                if value == value:  # a transmitter without a value has no sample
+                    family.add_metric(labels, value)
+            yield family
+        standing = GaugeMetricFamily(
+            f"{_PREFIX}_alarm_severity",
+            "Severity of each standing alarm: 3 warning, 4 minor, 5 major, 6 critical (RFC 8632).",
+            labels=["site", "transmitter", "condition"],
+        )
+        for labels_of_alarm, severity in self._alarms.items():
+            standing.add_metric(list(labels_of_alarm), severity)
+        yield standing
+
+
+class Metrics:
+    """All metrics of the service.
+
+    Args:
+        registry: where they are registered.
+    """
+
+    def __init__(self, registry: CollectorRegistry) -> None:
+        self.registry = registry
+
+        def counter(name: str, text: str, *labels: str) -> Counter:
+            return Counter(f"{_PREFIX}_{name}", text, labels, registry=registry)
+
+        def gauge(name: str, text: str, *labels: str) -> Gauge:
+            return Gauge(f"{_PREFIX}_{name}", text, labels, registry=registry)
+
+        def histogram(name: str, text: str, *labels: str) -> Histogram:
+            return Histogram(f"{_PREFIX}_{name}", text, labels, registry=registry)
+
+        self.messages_received = counter("messages_received", "MQTT messages taken in.")
+        self.readings_stored = counter("readings_stored", "Readings stored for the first time.")
+        self.readings_repeated = counter("readings_repeated", "Readings that were stored already.")
+        self.readings_flagged = counter("readings_flagged", "Readings stored with a quality flag.", "flag")
+        self.reports_refused = counter("reports_refused", "Reports that could not be used.", "reason")
+        self.batch_seconds = histogram("intake_batch_seconds", "Time to decode, store and commit a batch.")
+        self.batch_failures = counter("intake_batch_failures", "Batches that had to be tried again.")
+        self.queue_messages = gauge("intake_queue_messages", "Messages received and not yet stored.")
+        self.broker_connected = gauge("broker_connected", "1 while connected to the broker.", "connection")
+        self.broker_disconnects = counter("broker_disconnects", "Lost connections.", "connection")
+        self.intake_horizon = gauge(
+            "intake_horizon_timestamp_seconds", "Time up to which everything received is stored."
+        )
+        self.watch_seconds = histogram("watch_pass_seconds", "Time of a pass of the watch.")
+        self.watch_failures = counter("watch_pass_failures", "Passes that were given up and made again.")
+        self.watch_lag = gauge("watch_lag_seconds", "How far the watch is behind the newest arrival.")
+        self.readings_judged = counter("readings_judged", "Readings that the watch has seen.")
+        self.alarm_changes = counter("alarm_changes", "Alarm changes.", "kind", "severity")
+        self.alarms_standing = gauge("alarms_standing", "Standing alarms.", "severity")
+        self.outbox_waiting = gauge("outbox_waiting", "Messages that wait for delivery.", "channel")
+        self.deliveries = counter("deliveries", "Tries to deliver a message.", "channel", "result")
+        self.job_success = gauge("job_last_success_timestamp_seconds", "Last success of a job.", "job")
+        self.job_failures = counter("job_failures", "Failed runs of a job.", "job")
+        self.store_bytes = gauge("store_bytes", "Size of the store.")
+        self.fleet = FleetCollector()
+        registry.register(self.fleet)

@@ -1,0 +1,98 @@
+"""The names of the MQTT topics, both ways: the ones reports come on and the ones alarms go out on."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class ReportTopic(NamedTuple):
+    """Where a report came from: a transmitter of a site."""
+
+    site: str
+    transmitter: str
+
+
+class LinkTopic(NamedTuple):
+    """Where the state of a site's link came from."""
+
+    site: str
+
+
+def parse_topic(root: str, topic: str) -> ReportTopic | LinkTopic | None:
+    """What a topic under `root` names; None when it is neither a report's nor a link's.
+
+    Raises
+    ------
+    ValueError
+        If `root` cannot begin a topic.
+    """
+    _check_root(root)
+    if not topic.startswith(root + "/"):
+        return None
+    match topic[len(root) + 1 :].split("/"):
+        case ["report", site, transmitter] if not _problem(site) and not _problem(transmitter):
+            return ReportTopic(site, transmitter)
+        case ["link", site] if not _problem(site):
+            return LinkTopic(site)
+    return None
+
+
+def report_filter(root: str) -> str:
+    """The filter to subscribe to for the reports of all transmitters."""
+    _check_root(root)
+    return f"{root}/report/+/+"
+
+
+def link_filter(root: str) -> str:
+    """The filter to subscribe to for the links of all sites."""
+    _check_root(root)
+    return f"{root}/link/+"
+
+
+def event_topic(root: str, site: str, transmitter: str) -> str:
+    """The topic of a transmitter's alarm events; with transmitter "" that of the site as a whole.
+
+    Raises
+    ------
+    ValueError
+        If a name cannot be a level of a topic: empty, or with one of / + # or a NUL in it.
+    """
+    return _outgoing(root, "event", site, transmitter)
+
+
+def alarm_topic(root: str, site: str, transmitter: str) -> str:
+    """The topic a transmitter's present alarms are retained on; with transmitter "" that of the whole site.
+
+    Raises
+    ------
+    ValueError
+        As `event_topic`.
+    """
+    return _outgoing(root, "alarm", site, transmitter)
+
+
+def _outgoing(root: str, kind: str, site: str, transmitter: str) -> str:
+    _check_root(root)
+    levels = {"site": site, "transmitter": transmitter} if transmitter else {"site": site}
+    for what, name in levels.items():
+        if problem := _problem(name):
+            raise ValueError(f"{kind} topic: {what} name {name!r} {problem}; rename it in the inventory")
+    return "/".join([root, kind, *levels.values()])
+
+
+def _check_root(root: str) -> None:
+    for level in root.split("/"):
+        if problem := _problem(level):
+            raise ValueError(
+                f"topic root {root!r}: level {level!r} {problem}; give plain names joined by single slashes"
+            )
+
+
+def _problem(level: str) -> str:
+    """Why a text cannot be one level of a topic name (MQTT 5.0, 4.7.1 and 4.7.3); "" when it can."""
+    if not level:
+        return "is empty"
+    for character in "/+#\0":
+        if character in level:
+            return f"contains {character!r}"
+    return ""

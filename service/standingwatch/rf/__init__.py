@@ -1,0 +1,63 @@
+"""The arithmetic of reflection, feeders, couplers and amplifier protection: numbers in, numbers out."""
+
+from standingwatch.rf.amplifier import AMPLIFIER_MODELS, FoldbackCurve
+from standingwatch.rf.coupler import power_step_bounds, rho_bounds
+from standingwatch.rf.feeder import (
+    FEEDER_TYPES,
+    FeederType,
+    UnknownFeederTypeError,
+    additional_loss_db,
+    crest_current_a,
+    crest_ratio,
+    crest_voltage_v,
+    find_feeder_type,
+    matched_loss_db,
+    rho_at_antenna,
+    rho_at_transmitter,
+    swr_ceiling,
+    total_loss_db,
+)
+from standingwatch.rf.reflection import (
+    is_passive,
+    mismatch_loss_db_from_rho,
+    percent_reflected_from_rho,
+    reflected_from_rho,
+    return_loss_db_from_rho,
+    rho_from_mismatch_loss_db,
+    rho_from_percent_reflected,
+    rho_from_power,
+    rho_from_return_loss_db,
+    rho_from_swr,
+    swr_from_rho,
+)
+
+__all__ = [
+    "AMPLIFIER_MODELS",
+    "FEEDER_TYPES",
+    "FeederType",
+    "FoldbackCurve",
+    "UnknownFeederTypeError",
+    "additional_loss_db",
+    "crest_current_a",
+    "crest_ratio",
+    "crest_voltage_v",
+    "find_feeder_type",
+    "is_passive",
+    "matched_loss_db",
+    "mismatch_loss_db_from_rho",
+    "percent_reflected_from_rho",
+    "power_step_bounds",
+    "reflected_from_rho",
+    "return_loss_db_from_rho",
+    "rho_at_antenna",
+    "rho_at_transmitter",
+    "rho_bounds",
+    "rho_from_mismatch_loss_db",
+    "rho_from_percent_reflected",
+    "rho_from_power",
+    "rho_from_return_loss_db",
+    "rho_from_swr",
+    "swr_ceiling",
+    "swr_from_rho",
+    "total_loss_db",
+]

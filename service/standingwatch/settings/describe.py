@@ -1,0 +1,160 @@
+"""What settings there are, in words: for `check`, the documentation and the messages about problems."""
+
+from __future__ import annotations
+
+import functools
+import json
+import re
+import types
+import typing
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal, Union
+
+import annotated_types
+from pydantic import BaseModel, SecretStr
+from pydantic.fields import FieldInfo
+
+from standingwatch.settings.model import ENVIRONMENT_PREFIX, NESTED, Settings
+from standingwatch.settings.sections import Wanted
+from standingwatch.settings.toml_lines import KeyPath
+
+
+@dataclass(frozen=True)
+class SettingRow:
+    """One setting in words.
+
+    Attributes:
+        section: section, as it stands between brackets in the file, such as `channels.mqtt`.
+        key: key within the section.
+        kind: what may stand there.
+        default: default as it is written in the file; "" where there is none.
+        unit: unit, "" where there is none.
+        description: what it means.
+        variable: environment variable that overrides it.
+    """
+
+    section: str
+    key: str
+    kind: str
+    default: str
+    unit: str
+    description: str
+    variable: str
+
+
+def describe_settings() -> list[SettingRow]:
+    """Return every setting there is, in the order of the sections."""
+    rows = []
+    for path, field in known_settings().items():
+        words = re.fullmatch(r"(?P<text>.*?)(?: \[(?P<unit>[^\]]+)\])?", field.description or "", re.DOTALL)
+        unit, text = (words["unit"] or "", words["text"]) if words else ("", "")
+        rows.append(
+            SettingRow(
+                section=".".join(path[:-1]),
+                key=path[-1],
+                kind=wanted_words(field),
+                default=toml_words(field.default),
+                unit=unit,
+                description=text,
+                variable=variable_name(path),
+            )
+        )
+    return rows
+
+
+@functools.cache
+def known_settings() -> dict[KeyPath, FieldInfo]:
+    """Return the field of every setting by its path, such as ("broker", "port")."""
+    return dict(_walk(Settings, ()))
+
+
+@functools.cache
+def known_sections() -> dict[KeyPath, tuple[str, ...]]:
+    """Return what stands directly in each section; () is the file itself."""
+    sections: dict[KeyPath, dict[str, None]] = {}
+    for path in known_settings():
+        for depth in range(len(path)):
+            sections.setdefault(path[:depth], {})[path[depth]] = None
+    return {path: tuple(names) for path, names in sections.items()}
+
+
+def variable_name(path: KeyPath) -> str:
+    """Return the name of the environment variable that overrides a setting."""
+    return ENVIRONMENT_PREFIX + NESTED.join(path).upper()
+
+
+def bare_type(field: FieldInfo) -> Any:
+    """Return the type of a field's values: a class, or Literal[...]; None left aside."""
+    annotation = field.annotation
+    if typing.get_origin(annotation) in (Union, types.UnionType):
+        return next(a for a in typing.get_args(annotation) if a is not type(None))
+    return annotation
+
+
+def is_secret(field: FieldInfo) -> bool:
+    """Tell whether a field's value must not be shown."""
+    kind = bare_type(field)
+    return isinstance(kind, type) and issubclass(kind, SecretStr)
+
+
+def choices(field: FieldInfo) -> tuple[str, ...]:
+    """Return the words a field accepts; empty where it is not a matter of words."""
+    kind = bare_type(field)
+    return typing.get_args(kind) if typing.get_origin(kind) is Literal else ()
+
+
+def wanted_words(field: FieldInfo) -> str:
+    """Say what may stand in a field."""
+    for item in field.metadata:
+        if isinstance(item, Wanted):
+            return item.words
+    kind = bare_type(field)
+    if words := choices(field):
+        return "one of " + ", ".join(json.dumps(word) for word in words)
+    if kind is bool:
+        return "true or false"
+    if kind is int:
+        return "a whole number" + _range_words(field)
+    if kind is float:
+        return "a number" + _range_words(field)
+    if kind is Path:
+        return "the path of a file, in quotes"
+    return "text, in quotes"
+
+
+def toml_words(value: object) -> str:
+    """Return a setting's value as it is written in the file; a secret hidden, None as ""."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int | float):
+        return str(value)
+    return json.dumps(str(value), ensure_ascii=False)
+
+
+def _walk(model: type[BaseModel], path: KeyPath) -> typing.Iterator[tuple[KeyPath, FieldInfo]]:
+    for name, field in model.model_fields.items():
+        kind = field.annotation
+        if isinstance(kind, type) and issubclass(kind, BaseModel):
+            yield from _walk(kind, (*path, name))
+        else:
+            yield (*path, name), field
+
+
+def _range_words(field: FieldInfo) -> str:
+    low = high = ""
+    for item in field.metadata:
+        match item:
+            case annotated_types.Ge(ge=bound):
+                low = f" from {_plain(bound)}"
+            case annotated_types.Gt(gt=bound):
+                low = f" above {_plain(bound)}"
+            case annotated_types.Le(le=bound):
+                high = f" to {_plain(bound)}"
+    return low + high
+
+
+def _plain(bound: Any) -> str:
+    return str(bound).removesuffix(".0")

@@ -1,0 +1,67 @@
+"""All settings in one frozen model."""
+
+from __future__ import annotations
+
+from pydantic import Field
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+
+from standingwatch.settings.sections import (
+    BaselineSettings,
+    BrokerSettings,
+    ChannelsSettings,
+    DefaultsSettings,
+    DepartureSettings,
+    IntakeSettings,
+    InventorySettings,
+    LimitsSettings,
+    LogSettings,
+    SilenceSettings,
+    StoreSettings,
+    WatchSettings,
+    WebSettings,
+)
+
+ENVIRONMENT_PREFIX = "STANDINGWATCH_"
+NESTED = "__"
+
+
+class Settings(BaseSettings):
+    """Every section of the settings.
+
+    Made directly it takes only what it is given: file and environment are read by `load_settings` alone.
+    """
+
+    model_config = SettingsConfigDict(
+        frozen=True,
+        extra="forbid",
+        strict=True,
+        hide_input_in_errors=True,
+        env_prefix=ENVIRONMENT_PREFIX,
+        env_nested_delimiter=NESTED,
+    )
+
+    broker: BrokerSettings = Field(BrokerSettings(), description="the MQTT broker")
+    store: StoreSettings = Field(StoreSettings(), description="the database")
+    inventory: InventorySettings = Field(InventorySettings(), description="the site list")
+    intake: IntakeSettings = Field(IntakeSettings(), description="taking in reports")
+    defaults: DefaultsSettings = Field(DefaultsSettings(), description="what the inventory does not say")
+    limits: LimitsSettings = Field(LimitsSettings(), description="limits of the SWR")
+    baseline: BaselineSettings = Field(BaselineSettings(), description="learning a baseline")
+    departure: DepartureSettings = Field(DepartureSettings(), description="leaving a baseline")
+    silence: SilenceSettings = Field(SilenceSettings(), description="missing reports")
+    watch: WatchSettings = Field(WatchSettings(), description="the pace of the detectors")
+    channels: ChannelsSettings = Field(ChannelsSettings(), description="the ways alarms go out")
+    web: WebSettings = Field(WebSettings(), description="web pages and HTTP API")
+    log: LogSettings = Field(LogSettings(), description="the log")
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """Leave only what the caller gives: nothing is read behind the caller's back."""
+        return (init_settings,)

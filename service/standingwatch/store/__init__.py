@@ -1,0 +1,1 @@
+"""The database: tables, migrations, and functions that put in and take out."""

@@ -1,0 +1,132 @@
+"""The store: connections to SQLite or PostgreSQL, set up so that what is committed stays."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib import resources
+from typing import Any
+
+import alembic.command
+import alembic.config
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
+from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError
+
+
+class StoreError(Exception):
+    """The store cannot be used; the text says why and what to do."""
+
+
+class Store:
+    """A database that holds the service's data.
+
+    Args:
+        url: SQLAlchemy URL: `sqlite:///file.sqlite`, or `postgresql+psycopg://user@host/name`.
+    """
+
+    def __init__(self, url: str) -> None:
+        try:
+            parsed = make_url(url)
+        except ArgumentError as error:
+            raise StoreError(
+                "store: the URL cannot be read, wanted sqlite:///FILE or postgresql+psycopg://USER@HOST/NAME"
+            ) from error
+        backend = parsed.get_backend_name()
+        if backend == "postgresql" and "+" not in parsed.drivername:
+            parsed = parsed.set(drivername="postgresql+psycopg")
+        if backend not in ("sqlite", "postgresql"):
+            raise StoreError(f"store: got a {backend} URL, wanted sqlite or postgresql")
+        self.is_sqlite = backend == "sqlite"
+        #: The URL as it may be shown: without its password.
+        self.shown_url = parsed.render_as_string(hide_password=True)
+        self.engine: Engine = (
+            _sqlite_engine(parsed)
+            if self.is_sqlite
+            else create_engine(parsed, pool_pre_ping=True, pool_size=10)
+        )
+
+    @contextmanager
+    def writing(self) -> Iterator[Connection]:
+        """A transaction that may write; on SQLite it is the only one of its kind at a time."""
+        with self.engine.begin() as connection:
+            yield connection
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """A transaction that only reads, with one view of the data throughout."""
+        options = {"isolation_level": "REPEATABLE READ"} if not self.is_sqlite else {"only_reads": True}
+        with self.engine.connect().execution_options(**options) as connection, connection.begin():
+            yield connection
+
+    def migrate(self) -> None:
+        """Bring the tables to this version's layout; refuses a store written by a later version."""
+        try:
+            with self.engine.begin() as connection:
+                if not self.is_sqlite:
+                    # Several processes may start at once.
+                    connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": MIGRATION_LOCK})
+                config = _alembic_config()
+                config.attributes["connection"] = connection
+                known = {s.revision for s in ScriptDirectory.from_config(config).walk_revisions()}
+                present = MigrationContext.configure(connection).get_current_revision()
+                if present is not None and present not in known:
+                    raise StoreError(
+                        f"store {self.shown_url}: its layout is {present}, which this version does not know; "
+                        "run the version that wrote it, or a later one"
+                    )
+                alembic.command.upgrade(config, "head")
+        except (OperationalError, DBAPIError) as error:
+            raise StoreError(
+                f"store {self.shown_url}: cannot be opened: {str(error.orig).strip()}; "
+                "check that the server runs, the file's folder exists and may be written, and the credentials"
+            ) from error
+
+    def close(self) -> None:
+        """Let go of all connections."""
+        self.engine.dispose()
+
+
+#: Key of the lock under which the layout is brought up to date.
+MIGRATION_LOCK = 7_201_911
+
+#: Key of the lock under which arrivals are numbered, so that a lower number never commits after a higher one.
+ARRIVAL_LOCK = 7_201_912
+
+
+def lock_arrivals(connection: Connection) -> None:
+    """Make this transaction the only one that numbers an arrival; SQLite has one writer at a time anyway."""
+    if connection.dialect.name == "postgresql":
+        connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": ARRIVAL_LOCK})
+
+
+def _alembic_config() -> alembic.config.Config:
+    config = alembic.config.Config()
+    config.set_main_option("script_location", str(resources.files("standingwatch.store") / "migrations"))
+    config.set_main_option("path_separator", "os")
+    return config
+
+
+def _sqlite_engine(url: Any) -> Engine:
+    engine = create_engine(url, connect_args={"timeout": 30, "check_same_thread": False})
+
+    @event.listens_for(engine, "connect")
+    def set_up(connection: sqlite3.Connection, _record: object) -> None:
+        # The driver's own transactions start late and would let two writers deadlock.
+        connection.isolation_level = None
+        cursor = connection.cursor()
+        cursor.execute("PRAGMA journal_mode = WAL")
+        # What is acknowledged to the broker must survive a loss of power.
+        cursor.execute("PRAGMA synchronous = FULL")
+        cursor.execute("PRAGMA foreign_keys = ON")
+        cursor.execute("PRAGMA cache_size = -65536")
+        cursor.close()
+
+    @event.listens_for(engine, "begin")
+    def begin(connection: Connection) -> None:
+        only_reads = connection.get_execution_options().get("only_reads", False)
+        connection.exec_driver_sql("BEGIN" if only_reads else "BEGIN IMMEDIATE")
+
+    return engine

@@ -1,0 +1,1 @@
+"""How the layout of the store came about, step by step."""

@@ -1,0 +1,112 @@
+"""The site list in the store: each transmitter has a number that is never used again."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+
+import numpy as np
+from sqlalchemy import Connection, insert, select, update
+
+from standingwatch.inventory import InventoryRow
+from standingwatch.readings import IntArray
+from standingwatch.store import tables
+from standingwatch.store.reports import upsert
+
+SITE_LIST_MARK = "site-list-version"
+
+
+@dataclass(frozen=True)
+class SiteList:
+    """The transmitters that are watched, and their numbers in the store.
+
+    Attributes:
+        rows: inventory rows in the order of the file.
+        keys: number of each.
+        version: rises with each change.
+    """
+
+    rows: tuple[InventoryRow, ...]
+    keys: IntArray
+    version: int
+
+    @property
+    def position_of_key(self) -> IntArray:
+        """Position in `rows` of each number; -1 for numbers that are not watched."""
+        size = int(self.keys.max()) + 1 if len(self.keys) else 1
+        position = np.full(size, -1, dtype=np.int64)
+        position[self.keys] = np.arange(len(self.keys))
+        return position
+
+
+@dataclass(frozen=True)
+class ListChange:
+    """What replacing the site list did, as numbers of transmitters."""
+
+    added: int
+    changed: int
+    removed: int
+
+
+def site_list_version(connection: Connection) -> int:
+    """Version of the site list, 0 before the first."""
+    value = connection.execute(
+        select(tables.marks.c.value).where(tables.marks.c.name == SITE_LIST_MARK)
+    ).scalar()
+    return int(value or 0)
+
+
+def load_site_list(connection: Connection) -> SiteList:
+    """The transmitters that are watched now."""
+    columns = tables.transmitters.c
+    query = (
+        select(columns.key, columns.row)
+        .where(columns.removed_us.is_(None))
+        .order_by(columns.position, columns.key)
+    )
+    found = connection.execute(query).all()
+    return SiteList(
+        rows=tuple(InventoryRow(**json.loads(r.row)) for r in found),
+        keys=np.array([r.key for r in found], dtype=np.int64),
+        version=site_list_version(connection),
+    )
+
+
+def replace_site_list(connection: Connection, rows: Sequence[InventoryRow], now_us: int) -> ListChange:
+    """Make `rows` the site list; one that is not in it any more keeps its history and number."""
+    columns = tables.transmitters.c
+    present = {(r.site, r.transmitter): r for r in connection.execute(select(tables.transmitters))}
+    added = changed = 0
+    for position, row in enumerate(rows):
+        text = json.dumps(asdict(row), sort_keys=True)
+        known = present.pop((row.site, row.transmitter), None)
+        if known is None:
+            connection.execute(
+                insert(tables.transmitters).values(
+                    site=row.site, transmitter=row.transmitter, position=position, row=text
+                )
+            )
+            added += 1
+        elif known.row != text or known.removed_us is not None or known.position != position:
+            connection.execute(
+                update(tables.transmitters)
+                .where(columns.key == known.key)
+                .values(row=text, removed_us=None, position=position)
+            )
+            if known.removed_us is not None:
+                added += 1
+            elif known.row != text:
+                changed += 1
+    removed = [r.key for r in present.values() if r.removed_us is None]
+    if removed:
+        connection.execute(
+            update(tables.transmitters).where(columns.key.in_(removed)).values(removed_us=now_us)
+        )
+    if added or changed or removed:
+        upsert(
+            connection,
+            tables.marks,
+            [{"name": SITE_LIST_MARK, "value": site_list_version(connection) + 1}],
+        )
+    return ListChange(added, changed, len(removed))

@@ -1,0 +1,233 @@
+"""The tables. Times are Unix microseconds in UTC; powers are watts; text that is not known is "".
+
+`readings` has the time first in its key: reports come in order of time, so that a batch touches the end of
+one tree and not a page per transmitter. What asks for one transmitter over months reads `rollups`.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    Column,
+    Double,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    SmallInteger,
+    Table,
+    Text,
+    UniqueConstraint,
+)
+
+metadata = MetaData()
+
+#: A key that counts by itself: SQLite does that for INTEGER only.
+Counter = BigInteger().with_variant(Integer, "sqlite")
+
+transmitters = Table(
+    "transmitters",
+    metadata,
+    Column("key", Counter, primary_key=True, autoincrement=True),
+    Column("site", Text, nullable=False),
+    Column("transmitter", Text, nullable=False),
+    Column("position", BigInteger, nullable=False),
+    Column("row", Text, nullable=False),
+    Column("removed_us", BigInteger),
+    UniqueConstraint("site", "transmitter", name="one_name_a_transmitter"),
+)
+
+marks = Table(
+    "marks",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("value", BigInteger, nullable=False),
+)
+
+maintenance = Table(
+    "maintenance",
+    metadata,
+    Column("id", Counter, primary_key=True, autoincrement=True),
+    Column("site", Text, nullable=False),
+    Column("transmitter", Text, nullable=False),
+    Column("start_us", BigInteger, nullable=False),
+    Column("end_us", BigInteger, nullable=False),
+    Column("kind", Text, nullable=False),
+)
+
+arrivals = Table(
+    "arrivals",
+    metadata,
+    Column("arrival", Counter, primary_key=True, autoincrement=True),
+    Column("received_us", BigInteger, nullable=False),
+    Column("rows", Integer, nullable=False),
+)
+
+readings = Table(
+    "readings",
+    metadata,
+    Column("time_us", BigInteger, primary_key=True, autoincrement=False),
+    Column("transmitter", BigInteger, primary_key=True, autoincrement=False),
+    Column("arrival", BigInteger, nullable=False),
+    Column("received_us", BigInteger, nullable=False),
+    Column("flags", Integer, nullable=False),
+    Column("forward_w", Double, nullable=False),
+    Column("reflected_w", Double, nullable=False),
+    Column("keyed", SmallInteger, nullable=False),
+    Column("frequency_mhz", Double),
+    Column("channel", Text, nullable=False),
+    Column("set_power_w", Double),
+    Column("foldback", SmallInteger, nullable=False),
+    Column("pa_temperature_c", Double),
+    Column("ambient_temperature_c", Double),
+    Column("precipitation", Double),
+    Column("wind_mps", Double),
+    Column("sequence", BigInteger, nullable=False),
+    Index("readings_by_arrival", "arrival"),
+    sqlite_with_rowid=False,
+)
+
+refused = Table(
+    "refused",
+    metadata,
+    Column("id", Counter, primary_key=True, autoincrement=True),
+    Column("received_us", BigInteger, nullable=False),
+    Column("topic", Text, nullable=False),
+    Column("payload", LargeBinary, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("detail", Text, nullable=False),
+    Column("accepted_us", BigInteger),
+    Index("refused_by_time", "received_us"),
+)
+
+link_reports = Table(
+    "link_reports",
+    metadata,
+    Column("arrival", BigInteger, primary_key=True, autoincrement=False),
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("site", Text, nullable=False),
+    Column("time_us", BigInteger, nullable=False),
+    Column("online", Boolean, nullable=False),
+)
+
+horizons = Table(
+    "horizons",
+    metadata,
+    Column("intake", Text, primary_key=True),
+    Column("since_us", BigInteger, nullable=False),
+    Column("until_us", BigInteger, nullable=False),
+)
+
+rollups = Table(
+    "rollups",
+    metadata,
+    Column("transmitter", BigInteger, primary_key=True, autoincrement=False),
+    Column("hour_us", BigInteger, primary_key=True, autoincrement=False),
+    Column("reports", Integer, nullable=False),
+    Column("usable", Integer, nullable=False),
+    Column("forward_w", Double),
+    Column("rho_low", Double),
+    Column("rho_median", Double),
+    Column("rho_high", Double),
+    Column("rho_max", Double),
+    Column("reflected_step_w", Double),
+    Column("pa_temperature_c", Double),
+    Column("ambient_temperature_c", Double),
+    Column("precipitation", Double),
+    Column("wind_mps", Double),
+    Index("rollups_by_hour", "hour_us"),
+    sqlite_with_rowid=False,
+)
+
+baselines = Table(
+    "baselines",
+    metadata,
+    Column("transmitter", BigInteger, primary_key=True, autoincrement=False),
+    Column("version", Integer, primary_key=True, autoincrement=False),
+    Column("time_us", BigInteger, nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("rho", Double),
+    Column("spread", Double),
+    Column("reason", Text, nullable=False),
+)
+
+watch_progress = Table(
+    "watch_progress",
+    metadata,
+    Column("watch", Text, primary_key=True),
+    Column("arrival", BigInteger, nullable=False),
+    Column("until_us", BigInteger, nullable=False),
+    Column("closed_until_us", BigInteger, nullable=False),
+    Column("layout", Text, nullable=False),
+)
+
+watch_state = Table(
+    "watch_state",
+    metadata,
+    Column("site", Text, primary_key=True),
+    Column("transmitter", Text, primary_key=True),
+    Column("state", LargeBinary, nullable=False),
+    sqlite_with_rowid=False,
+)
+
+alarms = Table(
+    "alarms",
+    metadata,
+    Column("site", Text, primary_key=True),
+    Column("transmitter", Text, primary_key=True),
+    Column("condition", Text, primary_key=True),
+    Column("severity", SmallInteger, nullable=False),
+    Column("is_cleared", Boolean, nullable=False),
+    Column("raised_us", BigInteger, nullable=False),
+    Column("changed_us", BigInteger, nullable=False),
+    Column("changes", Integer, nullable=False),
+    Column("evidence", Text, nullable=False),
+    Column("causes", Text, nullable=False),
+    Column("text", Text, nullable=False),
+)
+
+alarm_changes = Table(
+    "alarm_changes",
+    metadata,
+    Column("id", Counter, primary_key=True, autoincrement=True),
+    Column("site", Text, nullable=False),
+    Column("transmitter", Text, nullable=False),
+    Column("condition", Text, nullable=False),
+    Column("number", Integer, nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("previous", SmallInteger, nullable=False),
+    Column("severity", SmallInteger, nullable=False),
+    Column("time_us", BigInteger, nullable=False),
+    Column("noted_us", BigInteger, nullable=False),
+    Column("event_id", Text, nullable=False, unique=True),
+    Column("text", Text, nullable=False),
+    UniqueConstraint("site", "transmitter", "condition", "number", name="one_number_a_change"),
+)
+
+outbox = Table(
+    "outbox",
+    metadata,
+    Column("id", Counter, primary_key=True, autoincrement=True),
+    Column("channel", Text, nullable=False),
+    Column("event_id", Text, nullable=False),
+    Column("site", Text, nullable=False),
+    Column("transmitter", Text, nullable=False),
+    Column("made_us", BigInteger, nullable=False),
+    Column("body", Text, nullable=False),
+    Column("tries", Integer, nullable=False),
+    Column("last_error", Text, nullable=False),
+    Column("delivered_us", BigInteger),
+    UniqueConstraint("channel", "event_id", name="once_a_channel"),
+    Index("outbox_waiting", "channel", "delivered_us", "id"),
+)
+
+job_runs = Table(
+    "job_runs",
+    metadata,
+    Column("job", Text, primary_key=True),
+    Column("started_us", BigInteger, nullable=False),
+    Column("ended_us", BigInteger, nullable=False),
+    Column("succeeded", Boolean, nullable=False),
+    Column("detail", Text, nullable=False),
+)

@@ -1,0 +1,202 @@
+"""What the watch keeps: how far it has come, its detectors' state, rollups, baselines, maintenance."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, fields
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from sqlalchemy import Connection, delete, func, insert, select
+
+from standingwatch.detect.interface import BaselineChange
+from standingwatch.detect.rollup import Hours
+from standingwatch.inventory.maintenance import MaintenanceRow
+from standingwatch.readings import IntArray
+from standingwatch.store import tables
+from standingwatch.store.reports import upsert
+
+ROLLUP_COLUMNS = tuple(column.name for column in tables.rollups.columns)
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far a watch has come.
+
+    Attributes:
+        arrival: last arrival judged.
+        until_us: time judged up to [Unix microseconds].
+        closed_until_us: hours before this are rolled up [Unix microseconds].
+        layout: layout of the detectors' records, as text.
+    """
+
+    arrival: int
+    until_us: int
+    closed_until_us: int
+    layout: str
+
+
+def load_progress(connection: Connection, watch: str) -> Progress | None:
+    """How far the watch has come; None before its first pass."""
+    row = connection.execute(
+        select(tables.watch_progress).where(tables.watch_progress.c.watch == watch)
+    ).one_or_none()
+    return None if row is None else Progress(row.arrival, row.until_us, row.closed_until_us, row.layout)
+
+
+def save_progress(connection: Connection, watch: str, progress: Progress) -> None:
+    """Note how far the watch has come."""
+    upsert(
+        connection,
+        tables.watch_progress,
+        [
+            {
+                "watch": watch,
+                "arrival": progress.arrival,
+                "until_us": progress.until_us,
+                "closed_until_us": progress.closed_until_us,
+                "layout": progress.layout,
+            }
+        ],
+    )
+
+
+def load_state(connection: Connection) -> dict[tuple[str, str], bytes]:
+    """The detectors' records by site and transmitter ("" for the site's own)."""
+    return {(r.site, r.transmitter): bytes(r.state) for r in connection.execute(select(tables.watch_state))}
+
+
+def save_state(connection: Connection, records: Iterable[tuple[str, str, bytes]]) -> None:
+    """Keep records that changed."""
+    rows = [{"site": site, "transmitter": name, "state": state} for site, name, state in records]
+    upsert(connection, tables.watch_state, rows)
+
+
+def clear_state(connection: Connection) -> None:
+    """Forget all records, when their layout has changed."""
+    connection.execute(delete(tables.watch_state))
+
+
+def save_rollups(connection: Connection, hours: Hours, keys: IntArray) -> None:
+    """Keep hours; an hour that is kept already is replaced.
+
+    Args:
+        connection: a writing transaction.
+        hours: what to keep.
+        keys: number of each row's transmitter in the store.
+    """
+    if len(hours) == 0:
+        return
+    names = [f.name for f in fields(Hours) if f.name != "transmitter"]
+    columns = {name: _plain(getattr(hours, name)) for name in names}
+    columns["transmitter"] = keys.tolist()
+    rows = [
+        dict(zip(ROLLUP_COLUMNS, values, strict=True))
+        for values in zip(*(columns[name] for name in ROLLUP_COLUMNS), strict=True)
+    ]
+    upsert(connection, tables.rollups, rows)
+
+
+def _plain(values: Any) -> list[Any]:
+    """An array as a list, NaN as None."""
+    if values.dtype.kind != "f":
+        return list(values.tolist())
+    return [None if v != v else v for v in values.tolist()]
+
+
+def rollup_frame(connection: Connection, start_us: int, end_us: int, key: int | None = None) -> pd.DataFrame:
+    """Rollups of a span, one transmitter's or all, by transmitter and hour; columns as in the table."""
+    columns = tables.rollups.c
+    query = select(tables.rollups).where(columns.hour_us >= start_us, columns.hour_us < end_us)
+    if key is not None:
+        query = query.where(columns.transmitter == key)
+    rows = connection.execute(query.order_by(columns.transmitter, columns.hour_us)).all()
+    frame = pd.DataFrame.from_records([tuple(r) for r in rows], columns=list(ROLLUP_COLUMNS))
+    floats = [c.name for c in tables.rollups.columns if c.nullable]
+    return frame.astype(dict.fromkeys(floats, "float64"))
+
+
+def add_baselines(
+    connection: Connection, changes: Sequence[BaselineChange], key_of_position: IntArray
+) -> None:
+    """Keep what the detectors learned, as new versions."""
+    columns = tables.baselines.c
+    for change in changes:
+        key = int(key_of_position[change.transmitter])
+        newest = connection.execute(
+            select(func.coalesce(func.max(columns.version), 0)).where(columns.transmitter == key)
+        ).scalar_one()
+        connection.execute(
+            insert(tables.baselines).values(
+                transmitter=key,
+                version=int(newest) + 1,
+                time_us=change.time_us,
+                kind=change.kind,
+                rho=None if np.isnan(change.rho) else change.rho,
+                spread=None if np.isnan(change.spread) else change.spread,
+                reason=change.reason,
+            )
+        )
+
+
+@dataclass(frozen=True)
+class BaselineRow:
+    """A transmitter's baseline as it stands."""
+
+    version: int
+    time_us: int
+    kind: str
+    rho: float | None
+    spread: float | None
+    reason: str
+
+
+def present_baselines(connection: Connection) -> dict[int, BaselineRow]:
+    """The newest baseline of each transmitter, by its number in the store."""
+    columns = tables.baselines.c
+    newest = (
+        select(columns.transmitter, func.max(columns.version).label("version"))
+        .group_by(columns.transmitter)
+        .subquery()
+    )
+    query = select(tables.baselines).join(
+        newest, (columns.transmitter == newest.c.transmitter) & (columns.version == newest.c.version)
+    )
+    return {
+        r.transmitter: BaselineRow(r.version, r.time_us, r.kind, r.rho, r.spread, r.reason)
+        for r in connection.execute(query)
+    }
+
+
+def replace_maintenance(connection: Connection, rows: Sequence[MaintenanceRow]) -> None:
+    """Make `rows` the work on record."""
+    connection.execute(delete(tables.maintenance))
+    if rows:
+        connection.execute(insert(tables.maintenance), [vars(r) for r in rows])
+
+
+def load_maintenance(connection: Connection) -> list[MaintenanceRow]:
+    """All work on record."""
+    columns = tables.maintenance.c
+    query = select(tables.maintenance).order_by(columns.start_us, columns.id)
+    return [
+        MaintenanceRow(r.site, r.transmitter, r.start_us, r.end_us, r.kind) for r in connection.execute(query)
+    ]
+
+
+def note_job(connection: Connection, job: str, started_us: int, ended_us: int, error: str) -> None:
+    """Keep how the newest run of a job went; `error` is "" when it succeeded."""
+    upsert(
+        connection,
+        tables.job_runs,
+        [
+            {
+                "job": job,
+                "started_us": started_us,
+                "ended_us": ended_us,
+                "succeeded": not error,
+                "detail": error,
+            }
+        ],
+    )

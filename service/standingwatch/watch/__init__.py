@@ -1,0 +1,1 @@
+"""What has arrived, judged: live against the store, and replay over a file."""

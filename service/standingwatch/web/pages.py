@@ -1,0 +1,85 @@
+"""Templates to pages: one environment that escapes everything and stops at an unknown name."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote, urlencode
+
+from fastapi.responses import HTMLResponse
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from standingwatch import __version__
+from standingwatch.detect.words import Severity
+from standingwatch.web import words
+from standingwatch.web.view import Choice
+
+HERE = Path(__file__).parent
+STATIC = HERE / "static"
+
+
+class Pages:
+    """Makes pages of templates.
+
+    Args:
+        notice: a sentence that every page shows in a band; "" for none.
+        clock: now [Unix microseconds].
+    """
+
+    def __init__(self, notice: str, clock: Callable[[], int]) -> None:
+        self._clock = clock
+        self._environment = Environment(
+            loader=FileSystemLoader(HERE / "templates"),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        self._environment.globals.update(
+            notice=notice,
+            version=__version__,
+            words=words,
+            severities=words.GRAVEST_FIRST,
+            isnan=math.isnan,
+            static=static_addresses().__getitem__,
+            site_address=site_address,
+            query=choice_query,
+            Severity=Severity,
+        )
+
+    def page(self, template: str, status: int = 200, **values: Any) -> HTMLResponse:
+        """A page, or a part of one; `now_us` is given to the template if it is not in `values`."""
+        values.setdefault("now_us", self._clock())
+        text = self._environment.get_template(template).render(**values)
+        return HTMLResponse(text, status_code=status)
+
+
+def static_addresses() -> dict[str, str]:
+    """The address of each static file, another one whenever its content is."""
+    return {
+        file.name: f"/static/{file.name}?v={hashlib.sha256(file.read_bytes()).hexdigest()[:12]}"
+        for file in STATIC.iterdir()
+    }
+
+
+def site_address(site: str) -> str:
+    """The address of a site's page."""
+    return f"/site/{quote(site, safe='')}"
+
+
+def choice_query(choice: Choice, page: int | None = None) -> str:
+    """A choice as the query of an address, with its "?"; "" for the choice of everything."""
+    pairs = []
+    if choice.severity is not None:
+        pairs.append(("severity", choice.severity.word))
+    if choice.region:
+        pairs.append(("region", choice.region))
+    if choice.text:
+        pairs.append(("text", choice.text))
+    number = choice.page if page is None else page
+    if number > 1:
+        pairs.append(("page", str(number)))
+    return f"?{urlencode(pairs)}" if pairs else ""

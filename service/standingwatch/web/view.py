@@ -1,0 +1,269 @@
+"""What the board shows, worked out from the store in one view of its data: sites worst first."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import pandas as pd
+from markupsafe import Markup
+from sqlalchemy import Connection
+
+from standingwatch.detect.rollup import HOUR_US
+from standingwatch.detect.words import Severity
+from standingwatch.readings import IntArray
+from standingwatch.readings.flags import Flag
+from standingwatch.readings.fleet import Fleet, FloatArray
+from standingwatch.rf import is_passive, return_loss_db_from_rho, rho_at_antenna, swr_from_rho
+from standingwatch.store.alarming import StandingAlarm, standing_alarms
+from standingwatch.store.board import board_frame, intake_state
+from standingwatch.web import words
+from standingwatch.web.intake_news import IntakeNews, intake_news
+from standingwatch.web.roster import TREND_DAYS, Roster, RosterCache
+from standingwatch.web.sparkline import sparkline
+
+#: Sites on one page of the board.
+SITES_A_PAGE = 50
+
+#: A report is marked as late after so many of its intervals; whether that is an alarm the watch decides.
+LATE_INTERVALS = 3
+
+
+@dataclass(frozen=True)
+class Choice:
+    """Which sites a person asks for.
+
+    Attributes:
+        severity: only sites with a standing alarm at least this grave; None for all.
+        region: only those of this region; "" for all.
+        text: only those with this in a name, region or standing condition; case does not matter; "" for all.
+        page: counted from 1.
+        site: only the site of exactly this name; "" for all.
+    """
+
+    severity: Severity | None = None
+    region: str = ""
+    text: str = ""
+    page: int = 1
+    site: str = ""
+
+    @property
+    def narrows(self) -> bool:
+        """Whether it leaves anything out."""
+        return self.severity is not None or bool(self.region) or bool(self.text)
+
+
+@dataclass(frozen=True)
+class TransmitterRow:
+    """One transmitter on the board. NaN: a level is not known. Times: Unix microseconds, 0 for none."""
+
+    name: str
+    frequency_mhz: float
+    swr: float
+    swr_at_antenna: float
+    return_loss_db: float
+    baseline_swr: float
+    baseline_kind: str
+    forward_w: float
+    match_us: int
+    match_in_hour: bool
+    report_us: int
+    report_in_hour: bool
+    state: str
+    is_late: bool
+    trend: Markup
+    alarms: tuple[StandingAlarm, ...]
+
+
+@dataclass(frozen=True)
+class SiteRow:
+    """One site on the board; `alarms` are those about the site as a whole."""
+
+    site: str
+    title: str
+    region: str
+    severity: Severity
+    alarms: tuple[StandingAlarm, ...]
+    transmitters: tuple[TransmitterRow, ...]
+
+
+@dataclass(frozen=True)
+class BoardView:
+    """The board at one moment."""
+
+    now_us: int
+    choice: Choice
+    news: IntakeNews
+    sites: tuple[SiteRow, ...]
+    sites_in_all: int
+    sites_chosen: int
+    pages: int
+    transmitters_in_all: int
+    sites_heard: int
+    transmitters_heard: int
+    alarm_counts: dict[Severity, int]
+    regions: list[str] = field(default_factory=list)
+
+
+def board_view(connection: Connection, cache: RosterCache, now_us: int, choice: Choice) -> BoardView:
+    """The board, with the sites of one page.
+
+    Args:
+        connection: one reading transaction, so that all figures belong together.
+        cache: what is kept between requests.
+        now_us: now [Unix microseconds].
+        choice: which sites.
+    """
+    roster, trends, _ = cache.trends(connection, now_us)
+    fleet = roster.fleet
+    frame = board_frame(connection, fleet.key, now_us)
+    standing = standing_alarms(connection)
+    by_name: dict[tuple[str, str], list[StandingAlarm]] = {}
+    for one in standing:
+        by_name.setdefault((one.alarm.key.site, one.alarm.key.transmitter), []).append(one)
+    severity = _site_severity(fleet, standing)
+    levels = match_levels(fleet, frame)
+    order = _worst_first(fleet, severity, levels["swr"] - levels["baseline_swr"])
+    chosen = order[_is_chosen(roster, severity, standing, choice)[order]]
+    pages = max(1, -(-len(chosen) // SITES_A_PAGE))
+    page = min(choice.page, pages)
+    shown = chosen[(page - 1) * SITES_A_PAGE : page * SITES_A_PAGE]
+    heard = frame["report_us"].to_numpy() > now_us - HOUR_US
+    return BoardView(
+        now_us=now_us,
+        choice=replace(choice, page=page),
+        news=intake_news(intake_state(connection), fleet.expected_interval_s, now_us),
+        sites=tuple(
+            SiteRow(
+                site=fleet.site_names[site],
+                title=roster.site_title(site),
+                region=roster.site_region(site),
+                severity=Severity(int(severity[site])),
+                alarms=tuple(by_name.get((fleet.site_names[site], ""), ())),
+                transmitters=_rows(fleet, frame, levels, trends, roster.members[site], by_name, now_us),
+            )
+            for site in shown.tolist()
+        ),
+        sites_in_all=len(fleet.site_names),
+        sites_chosen=len(chosen),
+        pages=pages,
+        transmitters_in_all=len(fleet),
+        sites_heard=len(np.unique(fleet.site_of[heard])),
+        transmitters_heard=int(heard.sum()),
+        alarm_counts={
+            level: sum(one.alarm.severity == level for one in standing) for level in words.GRAVEST_FIRST
+        },
+        regions=roster.regions,
+    )
+
+
+def view_of_site(connection: Connection, cache: RosterCache, now_us: int, site: str) -> BoardView:
+    """The board with one site on it, which has to be on the site list."""
+    return board_view(connection, cache, now_us, Choice(site=site))
+
+
+def match_levels(fleet: Fleet, frame: pd.DataFrame) -> dict[str, FloatArray]:
+    """SWR at both ends of the feeder, return loss [dB], and the SWR of the baseline, per transmitter."""
+    rho = frame["rho"].to_numpy(dtype=np.float64)
+    antenna = rho_at_antenna(rho, fleet.feeder_loss_db)
+    return {
+        "swr": swr_from_rho(rho),
+        # Above 1 the feeder loss on the site list does not fit the reading: better nothing than wrong.
+        "swr_at_antenna": swr_from_rho(np.where(is_passive(antenna), antenna, np.nan)),
+        "return_loss_db": return_loss_db_from_rho(rho),
+        "baseline_swr": swr_from_rho(frame["baseline_rho"].to_numpy(dtype=np.float64)),
+    }
+
+
+def _site_severity(fleet: Fleet, standing: Sequence[StandingAlarm]) -> IntArray:
+    """Number of the gravest standing alarm of each site, `CLEARED` where there is none."""
+    position = {name: i for i, name in enumerate(fleet.site_names)}
+    severity = np.full(len(position), int(Severity.CLEARED), dtype=np.int64)
+    for one in standing:
+        site = position.get(one.alarm.key.site)
+        if site is not None:
+            severity[site] = max(severity[site], int(one.alarm.severity))
+    return severity
+
+
+def _worst_first(fleet: Fleet, severity: IntArray, excess: FloatArray) -> IntArray:
+    """Positions of the sites: gravest alarm first, then SWR farthest over its baseline, then as listed."""
+    most = np.full(len(severity), -np.inf)
+    np.fmax.at(most, fleet.site_of, excess)
+    return np.lexsort((np.arange(len(severity)), -most, -severity))
+
+
+def _is_chosen(
+    roster: Roster, severity: IntArray, standing: Sequence[StandingAlarm], choice: Choice
+) -> np.typing.NDArray[np.bool_]:
+    """Which sites a choice keeps."""
+    sites = len(severity)
+    keep = np.ones(sites, dtype=np.bool_)
+    if choice.site:
+        keep[:] = False
+        keep[roster.fleet.site_names.index(choice.site)] = True
+    if choice.severity is not None:
+        keep &= severity >= int(choice.severity)
+    if choice.region:
+        keep &= np.array([roster.site_region(site) == choice.region for site in range(sites)], dtype=np.bool_)
+    if choice.text:
+        wanted = choice.text.casefold()
+        conditions: dict[str, list[str]] = {}
+        for one in standing:
+            key = one.alarm.key
+            conditions.setdefault(key.site, []).extend([key.condition.value, words.condition(key.condition)])
+        names = roster.fleet.site_names
+        for site in np.flatnonzero(keep).tolist():
+            texts = [names[site], roster.site_title(site), roster.site_region(site)]
+            texts += [roster.fleet.transmitter[i] for i in roster.members[site].tolist()]
+            texts += conditions.get(names[site], [])
+            keep[site] = wanted in "\n".join(texts).casefold()
+    return keep
+
+
+def _rows(
+    fleet: Fleet,
+    frame: pd.DataFrame,
+    levels: dict[str, FloatArray],
+    trends: FloatArray,
+    members: IntArray,
+    by_name: dict[tuple[str, str], list[StandingAlarm]],
+    now_us: int,
+) -> tuple[TransmitterRow, ...]:
+    """The transmitters of one site, in the order of the site list."""
+    part = frame.iloc[members].to_dict("list")
+    late_before_us = now_us - LATE_INTERVALS * 1e6 * fleet.expected_interval_s
+    rows = []
+    for i, position in enumerate(members.tolist()):
+        report_us, baseline_swr = int(part["report_us"][i]), float(levels["baseline_swr"][position])
+        known_state = not part["report_in_hour"][i]
+        name = fleet.transmitter[position]
+        rows.append(
+            TransmitterRow(
+                name=name,
+                frequency_mhz=float(fleet.frequency_mhz[position]),
+                swr=float(levels["swr"][position]),
+                swr_at_antenna=float(levels["swr_at_antenna"][position]),
+                return_loss_db=float(levels["return_loss_db"][position]),
+                baseline_swr=baseline_swr,
+                baseline_kind=part["baseline_kind"][i],
+                forward_w=float(part["forward_w"][i]),
+                match_us=int(part["match_us"][i]),
+                match_in_hour=bool(part["match_in_hour"][i]),
+                report_us=report_us,
+                report_in_hour=bool(part["report_in_hour"][i]),
+                state=_state(int(part["flags"][i]), int(part["foldback"][i])) if known_state else "unknown",
+                is_late=report_us < late_before_us[position] - HOUR_US * (not known_state),
+                trend=sparkline(swr_from_rho(trends[position]), baseline_swr, TREND_DAYS),
+                alarms=tuple(by_name.get((fleet.site[position], name), ())),
+            )
+        )
+    return tuple(rows)
+
+
+def _state(flags: int, foldback: int) -> str:
+    """What the newest report says of the transmitter."""
+    if flags & Flag.NOT_KEYED:
+        return "not keyed"
+    return "folded back" if foldback == 1 else "keyed"

@@ -1,0 +1,103 @@
+"""Figures and times as the pages write them: no figure without its unit, no time without UTC."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime
+
+from standingwatch.alarms.text import WHAT
+from standingwatch.detect.words import Cause, Condition, Severity
+
+UNKNOWN = "–"
+
+#: Severities that an alarm on a page can have, gravest first.
+GRAVEST_FIRST = (Severity.CRITICAL, Severity.MAJOR, Severity.MINOR, Severity.WARNING)
+
+CAUSE_WORDS = {
+    Cause.CONNECTOR: "connector or jumper",
+    Cause.WATER: "water",
+    Cause.ANTENNA_DAMAGE: "antenna damage",
+    Cause.LOOSE_CONNECTION: "loose connection",
+    Cause.ICE: "ice",
+    Cause.FEEDER_LOSS: "feeder loss",
+    Cause.AMPLIFIER: "amplifier",
+    Cause.COUPLER: "coupler or meter",
+    Cause.SHARED_ANTENNA_SYSTEM: "shared antenna system",
+    Cause.SITE_LINK: "link of the site",
+    Cause.REGIONAL_WEATHER: "weather of the region",
+    Cause.UNKNOWN: "not known",
+}
+
+
+def swr(value: float) -> str:
+    """An SWR [1] as "1.23:1"; infinite as the sign; a dash where not known."""
+    if math.isnan(value):
+        return UNKNOWN
+    if math.isinf(value):
+        return "∞:1"
+    return f"{value:.2f}:1" if value < 10 else f"{value:.0f}:1"
+
+
+def decibels(value: float) -> str:
+    """A level [dB] with one decimal."""
+    if math.isnan(value):
+        return UNKNOWN
+    return f"{value:.1f} dB" if math.isfinite(value) else "∞ dB"
+
+
+def watts(value: float) -> str:
+    """A power [W] with about three digits."""
+    if math.isnan(value):
+        return UNKNOWN
+    return f"{value:.0f} W" if abs(value) >= 99.5 else f"{value:.1f} W"
+
+
+def megahertz(value: float) -> str:
+    """A frequency [MHz]."""
+    return f"{value:.4f}".rstrip("0").rstrip(".") + " MHz"
+
+
+def span(microseconds: int) -> str:
+    """A length of time in its largest fitting unit."""
+    seconds = max(microseconds, 0) / 1e6
+    for limit_s, unit_s, unit in ((90, 1, "s"), (5_400, 60, "min"), (172_800, 3_600, "h")):
+        if seconds < limit_s:
+            return f"{seconds / unit_s:.0f} {unit}"
+    return f"{seconds / 86_400:.0f} d"
+
+
+def ago(now_us: int, time_us: int) -> str:
+    """How long ago a time was."""
+    if time_us > now_us + 5_000_000:
+        return f"in {span(time_us - now_us)}"
+    return f"{span(now_us - time_us)} ago"
+
+
+def moment(time_us: int) -> datetime:
+    """A time [Unix microseconds] in UTC."""
+    return datetime.fromtimestamp(time_us / 1e6, tz=UTC)
+
+
+def utc(time_us: int) -> str:
+    """A time to the second."""
+    return moment(time_us).strftime("%Y-%m-%d %H:%M:%S UTC")
+
+
+def utc_minute(time_us: int) -> str:
+    """A time to the minute."""
+    return moment(time_us).strftime("%Y-%m-%d %H:%M UTC")
+
+
+def machine_time(time_us: int) -> str:
+    """A time as the attribute of a `time` element wants it."""
+    return moment(time_us).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def condition(word: str) -> str:
+    """What a condition is called in a sentence."""
+    return WHAT[Condition(word)]
+
+
+def several(count: int, one: str, many: str = "") -> str:
+    """A count and its noun: "1 site", "2 sites"."""
+    return f"{count:,} {one if count == 1 else many or one + 's'}"

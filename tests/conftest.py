@@ -1,0 +1,215 @@
+"""Real parts for the tests: a broker, a database server, and stores on both kinds of database."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import subprocess
+import time
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import paho.mqtt.client as mqtt
+import psycopg
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+
+from standingwatch.store.connect import Store
+
+HERE = Path(__file__).parent
+
+
+def free_port() -> int:
+    """A TCP port of the loopback that nobody listens on."""
+    with closing(socket.socket()) as sock:
+        sock.bind(("127.0.0.1", 0))
+        return int(sock.getsockname()[1])
+
+
+def wait_until(true: Callable[[], object], seconds: float, what: str) -> None:
+    """Wait for something to become true; fails with `what` when it does not in time."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if true():
+            return
+        time.sleep(0.02)
+    pytest.fail(f"after {seconds:g} s still not: {what}")
+
+
+def program(name: str) -> str:
+    """Path of a program that the tests need; missing ones are an error, not a reason to skip."""
+    found = shutil.which(name, path=os.environ.get("PATH", "") + ":/usr/sbin:/usr/local/sbin")
+    if found is None:
+        pytest.fail(f"{name} is not installed; tests/run installs what the tests need")
+    return found
+
+
+# Broker -------------------------------------------------------------------------------------------------
+
+MOSQUITTO_SETTINGS = """\
+listener {port} 127.0.0.1
+allow_anonymous true
+persistence false
+max_queued_messages 500000
+max_queued_bytes 0
+max_inflight_messages {inflight}
+"""
+
+
+@dataclass
+class Broker:
+    """A mosquitto of the tests' own."""
+
+    port: int
+    folder: Path
+    inflight: int = 1000
+    process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        settings = self.folder / f"mosquitto-{self.port}.conf"
+        settings.write_text(MOSQUITTO_SETTINGS.format(port=self.port, inflight=self.inflight))
+        self.process = subprocess.Popen(
+            [program("mosquitto"), "-c", str(settings)],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        wait_until(self.answers, 10, "mosquitto listens")
+
+    def answers(self) -> bool:
+        with closing(socket.socket()) as sock:
+            return sock.connect_ex(("127.0.0.1", self.port)) == 0
+
+    def stop(self) -> None:
+        if self.process is not None:
+            self.process.terminate()
+            self.process.wait(10)
+            self.process = None
+
+
+@contextmanager
+def running_broker(folder: Path, inflight: int = 1000) -> Iterator[Broker]:
+    broker = Broker(free_port(), folder, inflight)
+    broker.start()
+    try:
+        yield broker
+    finally:
+        broker.stop()
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Broker]:
+    """A fresh broker."""
+    with running_broker(tmp_path) as running:
+        yield running
+
+
+@dataclass
+class Listener:
+    """Everything that came on a filter, in order."""
+
+    port: int
+    filter: str
+    messages: list[tuple[str, bytes, bool]] = field(default_factory=list)
+
+    def __enter__(self) -> Listener:
+        subscribed: list[bool] = []
+        self.client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
+        self.client.on_message = lambda _c, _d, m: self.messages.append(
+            (m.topic, bytes(m.payload), bool(m.retain))
+        )
+        self.client.on_connect = lambda c, *_: c.subscribe(self.filter, qos=1)
+        self.client.on_subscribe = lambda *_: subscribed.append(True)
+        self.client.connect("127.0.0.1", self.port)
+        self.client.loop_start()
+        wait_until(lambda: subscribed, 10, f"subscribed to {self.filter}")
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.client.disconnect()
+        self.client.loop_stop()
+
+
+# Databases ----------------------------------------------------------------------------------------------
+
+
+def _as_server_user(folder: Path) -> list[str]:
+    """PostgreSQL refuses to run as root: then it runs as the user that its package made."""
+    if os.geteuid() != 0:
+        return []
+    shutil.chown(folder, "postgres", "postgres")
+    return ["runuser", "-u", "postgres", "--"]
+
+
+def _postgres_programs() -> Path:
+    folders = sorted(Path("/usr/lib/postgresql").glob("*/bin"), key=lambda p: int(p.parent.name))
+    if not folders:
+        pytest.fail("PostgreSQL's server is not installed; tests/run installs what the tests need")
+    return folders[-1]
+
+
+@pytest.fixture(scope="session")
+def postgres_port(tmp_path_factory: pytest.TempPathFactory) -> Iterator[int]:
+    """A PostgreSQL server of the tests' own, on a free port of the loopback."""
+    folder = tmp_path_factory.mktemp("postgres")
+    for parent in folder.parents:
+        if parent.is_relative_to("/tmp") and parent != Path("/tmp"):
+            parent.chmod(0o755)
+    run_as = _as_server_user(folder)
+    programs = _postgres_programs()
+    data = folder / "data"
+    subprocess.run(
+        [*run_as, str(programs / "initdb"), "-D", str(data), "-U", "watch", "-A", "trust", "-E", "UTF8"],
+        check=True,
+        stdout=subprocess.DEVNULL,
+    )
+    port = free_port()
+    server = subprocess.Popen(
+        [
+            *run_as,
+            str(programs / "postgres"),
+            *("-D", str(data), "-p", str(port), "-c", "listen_addresses=127.0.0.1"),
+            *("-k", str(folder), "-c", "fsync=off"),
+        ],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+
+    def answers() -> bool:
+        try:
+            psycopg.connect(f"host=127.0.0.1 port={port} user=watch dbname=postgres").close()
+        except psycopg.OperationalError:
+            return False
+        return True
+
+    try:
+        wait_until(answers, 30, "PostgreSQL answers")
+        yield port
+    finally:
+        server.terminate()
+        server.wait(20)
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """The address of an empty database, of each kind in turn."""
+    if request.param == "sqlite":
+        return f"sqlite:///{tmp_path}/store.sqlite"
+    port = request.getfixturevalue("postgres_port")
+    name = f"test_{time.monotonic_ns()}"
+    with psycopg.connect(
+        f"host=127.0.0.1 port={port} user=watch dbname=postgres", autocommit=True
+    ) as connection:
+        connection.execute(f"CREATE DATABASE {name}")
+    return f"postgresql+psycopg://watch@127.0.0.1:{port}/{name}"
+
+
+@pytest.fixture
+def store(store_url: str) -> Iterator[Store]:
+    """A store with its tables, on each kind of database in turn."""
+    made = Store(store_url)
+    made.migrate()
+    yield made
+    made.close()

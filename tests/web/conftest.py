@@ -1,0 +1,214 @@
+"""A small store for the pages: an invented fleet with two weeks of hours, one fault of each kind."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import httpx
+import numpy as np
+import pytest
+from fastapi import FastAPI
+from prometheus_client import CollectorRegistry
+
+from standingwatch.alarms.lifecycle import AlarmKey, Evidence, apply_all
+from standingwatch.detect.interface import BaselineChange, LikelyCause
+from standingwatch.detect.rollup import HOUR_US, Hours
+from standingwatch.detect.words import Cause, Condition, Severity
+from standingwatch.inventory import FleetDefaults, InventoryRow
+from standingwatch.readings import Readings
+from standingwatch.readings.flags import Flag
+from standingwatch.rf import reflected_from_rho, rho_from_swr
+from standingwatch.settings.sections import LimitsSettings
+from standingwatch.store.alarming import save_changes
+from standingwatch.store.connect import Store
+from standingwatch.store.reports import (
+    Horizon,
+    RefusedReport,
+    insert_readings,
+    new_arrival,
+    refuse,
+    set_horizon,
+)
+from standingwatch.store.sites import load_site_list, replace_site_list
+from standingwatch.store.watching import Progress, add_baselines, save_progress, save_rollups
+from standingwatch.web.app import create_app
+
+#: 2026-03-14 09:26:53 UTC
+NOW_US = 1_773_480_413_000_000
+NAMES = ("Grey Tor", "Lantern Hill", "Ashby Mast", "Corran Head", "Fenwick Roof", "Long Barrow")
+REGIONS = ("North Fells", "Coast", "Marches")
+
+
+@dataclass
+class Fill:
+    """A store and the means to put more into it."""
+
+    store: Store
+    now_us: int = NOW_US
+
+    def sites(self, sites: int, each: int) -> None:
+        """Make a site list of so many sites with so many transmitters each."""
+        rows = [
+            InventoryRow(
+                site=f"S{site:03d}",
+                transmitter=f"RPT-{number + 1}",
+                frequency_mhz=152.5125 + 0.25 * number,
+                site_name=f"{NAMES[site % len(NAMES)]} {site // len(NAMES) + 1}" if site else "Grey Tor & <Sons>",
+                region=REGIONS[site % len(REGIONS)],
+                rated_power_w=100.0,
+                feeder_loss_db=None if number == 1 else 1.0,
+                expected_interval_s=60.0,
+            )
+            for site in range(sites)
+            for number in range(each)
+        ]
+        with self.store.writing() as connection:
+            replace_site_list(connection, rows, self.now_us)
+
+    def hours(self, days: int, rising: int | None = None) -> None:
+        """Roll-ups of all transmitters; the match of the one at `rising` gets worse over the time."""
+        with self.store.writing() as connection:
+            keys = load_site_list(connection).keys
+            count = days * 24
+            last = self.now_us - self.now_us % HOUR_US - HOUR_US
+            hour = np.repeat(last - HOUR_US * np.arange(count - 1, -1, -1), len(keys))
+            owner = np.tile(np.arange(len(keys)), count)
+            rng = np.random.default_rng(7)
+            level = rng.uniform(0.04, 0.11, len(keys))[owner] + rng.normal(0, 0.004, len(owner))
+            if rising is not None:
+                level = level + np.where(owner == rising, np.linspace(0.0, 0.16, len(owner)), 0.0)
+            level = level.clip(0.005, 1.0)
+            nothing = np.full(len(owner), np.nan)
+            hours = Hours(
+                hour_us=hour,
+                transmitter=owner,
+                reports=np.full(len(owner), 60),
+                usable=np.full(len(owner), 31),
+                forward_w=np.full(len(owner), 96.0),
+                rho_low=level * 0.9,
+                rho_median=level,
+                rho_high=level * 1.12,
+                rho_max=level * 1.2,
+                reflected_step_w=np.full(len(owner), 0.01),
+                pa_temperature_c=nothing,
+                ambient_temperature_c=nothing,
+                precipitation=nothing,
+                wind_mps=nothing,
+            )
+            save_rollups(connection, hours, keys[owner])
+            first = level.reshape(count, len(keys))[:48].mean(axis=0)
+            learned = [
+                BaselineChange(i, self.now_us, "full", float(rho), 0.004, "fourteen days")
+                for i, rho in enumerate(first)
+                if i % 5 != 4
+            ]
+            add_baselines(connection, learned, keys)
+            save_progress(connection, "main", Progress(0, self.now_us, last + HOUR_US, ""))
+
+    def readings(
+        self, position: np.ndarray, age_s: np.ndarray, swr: np.ndarray, flags: np.ndarray | None = None
+    ) -> None:
+        """Keep readings of 100 W forward; infinite SWR is total reflection, a little over read."""
+        with self.store.writing() as connection:
+            keys = load_site_list(connection).keys
+            reflected = reflected_from_rho(np.full(len(swr), 100.0), rho_from_swr(swr))
+            marks = np.where(np.isinf(swr), int(Flag.REFLECTED_ABOVE_FORWARD), 0) if flags is None else flags
+            readings = Readings.from_columns(
+                {
+                    "transmitter": position,
+                    "time_us": self.now_us - (age_s * 1e6).astype(np.int64),
+                    "forward_w": np.full(len(swr), 100.0),
+                    "reflected_w": np.where(np.isinf(swr), 104.0, reflected),
+                    "flags": marks,
+                }
+            )
+            arrival = new_arrival(connection, self.now_us - 2_000_000, len(readings))
+            insert_readings(connection, arrival, readings, keys[position], readings.time_us)
+
+    def horizon(self, age_s: float) -> None:
+        """Note that the intake has come up to so many seconds before now."""
+        with self.store.writing() as connection:
+            until_us = self.now_us - int(age_s * 1e6)
+            set_horizon(connection, "main", Horizon(until_us - 10 * HOUR_US, until_us))
+
+    def alarm(
+        self, site: str, transmitter: str, condition: Condition, severity: Severity, cause: Cause | None = None
+    ) -> None:
+        """Raise an alarm two hours ago."""
+        causes = () if cause is None else (LikelyCause(cause, 0.6, "it fits <what> was seen"),)
+        values = {"swr": 2.31, "limit_swr": 2.0, "forward_w": 98.0, "reflected_w": 15.4}
+        at_us = self.now_us - 2 * HOUR_US
+        evidence = Evidence(AlarmKey(site, transmitter, condition), severity, at_us, values, causes)
+        with self.store.writing() as connection:
+            save_changes(connection, apply_all({}, [evidence], at_us), "urn:test", [])
+
+    def refuse(self, count: int, reason: str, payload: bytes) -> None:
+        """Keep refused reports."""
+        report = RefusedReport(self.now_us, "standingwatch/report/S000/RPT-1", payload, reason, "wanted JSON")
+        with self.store.writing() as connection:
+            refuse(connection, [report] * count)
+
+    def everything(self) -> None:
+        """A morning with something of everything."""
+        self.sites(8, 3)
+        self.hours(16, rising=13)
+        n = 24
+        position, swr = np.arange(n), np.linspace(1.08, 1.3, n)
+        heard = (position != 20) & (position // 3 != 7)
+        swr[4], swr[13] = 2.31, 1.62
+        self.readings(position[heard], np.full(int(heard.sum()), 70.0), swr[heard])
+        self.readings(np.array([6]), np.array([8.0]), np.array([np.inf]))
+        unkeyed = np.array([0, 9, 16])
+        self.readings(
+            unkeyed, np.full(3, 12.0), np.full(3, 1.0), flags=np.full(3, int(Flag.NOT_KEYED | Flag.LOW_FORWARD))
+        )
+        self.horizon(2.0)
+        self.alarm("S002", "RPT-1", Condition.SWR_HIGH, Severity.CRITICAL, Cause.ANTENNA_DAMAGE)
+        self.alarm("S001", "RPT-2", Condition.SWR_HIGH, Severity.MAJOR, Cause.LOOSE_CONNECTION)
+        self.alarm("S001", "RPT-2", Condition.SWR_RISING, Severity.MINOR, Cause.CONNECTOR)
+        self.alarm("S004", "RPT-2", Condition.SWR_RISING, Severity.WARNING, Cause.WATER)
+        self.alarm("S006", "RPT-3", Condition.REPORTS_MISSING, Severity.MINOR, Cause.UNKNOWN)
+        self.alarm("S007", "", Condition.SITE_UNREACHABLE, Severity.MAJOR, Cause.SITE_LINK)
+        self.refuse(4, "not-json", b"{\"time\": <script>alert(1)</script> \xff")
+
+
+@pytest.fixture
+def fill(tmp_path: Path) -> Iterator[Fill]:
+    store = Store(f"sqlite:///{tmp_path / 'pages.sqlite'}")
+    store.migrate()
+    yield Fill(store)
+    store.close()
+
+
+class Client:
+    """Asks an application without a server in between; a mistake in it comes back as its answer."""
+
+    def __init__(self, app: FastAPI) -> None:
+        self._app = app
+
+    def get(self, address: str, **more: Any) -> httpx.Response:
+        async def ask() -> httpx.Response:
+            transport = httpx.ASGITransport(self._app, raise_app_exceptions=False)
+            async with httpx.AsyncClient(transport=transport, base_url="http://board.test") as client:
+                return await client.get(address, **more)
+
+        return asyncio.run(ask())
+
+
+@pytest.fixture
+def client_of() -> Callable[..., Client]:
+    def make(fill: Fill, **more: Any) -> Client:
+        options = {
+            "clock": lambda: fill.now_us,
+            "registry": CollectorRegistry(),
+            "fleet_defaults": FleetDefaults(),
+            "limits": LimitsSettings(),
+            **more,
+        }
+        return Client(create_app(fill.store, **options))
+
+    return make

@@ -1,0 +1,220 @@
+"""The pages in a real browser: sizes, schemes, script, and that nothing is asked of another host."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+import uvicorn
+from playwright.sync_api import Browser, Page, sync_playwright
+from prometheus_client import CollectorRegistry
+
+from standingwatch.detect.words import Condition, Severity
+from standingwatch.inventory import FleetDefaults
+from standingwatch.settings.sections import LimitsSettings
+from standingwatch.web.app import create_app
+
+CHROMIUM = shutil.which("chromium")
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
+
+SIZES = {"desk": (1366, 768), "phone": (390, 844)}
+PAGES = {"board": "/", "site": "/site/S004", "alarms": "/alarms", "refused": "/refused", "missing": "/none"}
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def served(fill: Any) -> Iterator[str]:
+    """The address of a server on this machine, with a store that has something of everything."""
+    fill.everything()
+    app = create_app(
+        fill.store,
+        clock=lambda: fill.now_us,
+        registry=CollectorRegistry(),
+        fleet_defaults=FleetDefaults(),
+        limits=LimitsSettings(),
+        notice="All data on these pages is invented.",
+    )
+    listening = socket.create_server(("127.0.0.1", 0))
+    server = uvicorn.Server(uvicorn.Config(app, log_level="warning", lifespan="off"))
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
+    thread.start()
+    while not server.started:
+        assert thread.is_alive(), "the server did not start"
+        time.sleep(0.01)
+    yield f"http://127.0.0.1:{listening.getsockname()[1]}"
+    server.should_exit = True
+    thread.join(10)
+    listening.close()
+
+
+@pytest.fixture
+def opened(browser: Browser, served: str) -> Iterator[Callable[..., Page]]:
+    """Opens a page; at the end no page may have complained or asked another host for anything."""
+    complaints: list[str] = []
+    contexts = []
+
+    def watch_request(address: str) -> None:
+        if not address.startswith(served):
+            complaints.append(f"asked for {address}")
+
+    def open_page(path: str, size: str = "desk", scheme: str = "light", **more: Any) -> Page:
+        width, height = SIZES[size]
+        context = browser.new_context(
+            viewport={"width": width, "height": height},
+            color_scheme=scheme,
+            device_scale_factor=2 if size == "phone" else 1,
+            **more,
+        )
+        contexts.append(context)
+        page = context.new_page()
+        page.on("request", lambda request: watch_request(request.url))
+        page.on(
+            "console",
+            lambda said: complaints.append(said.text)
+            if said.type in ("error", "warning") and "404" not in said.text and "503" not in said.text
+            else None,
+        )
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.goto(served + path, wait_until="networkidle")
+        return page
+
+    yield open_page
+    for context in contexts:
+        context.close()
+    assert complaints == []
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", list(SIZES))
+@pytest.mark.parametrize("name", list(PAGES))
+def test_page_fits_its_window(
+    opened: Callable[..., Page], tmp_path: Path, name: str, size: str, scheme: str
+) -> None:
+    page = opened(PAGES[name], size, scheme)
+    shots = Path(os.environ.get("STANDINGWATCH_SHOTS", tmp_path))
+    page.screenshot(path=shots / f"{name}-{size}-{scheme}.png", full_page=True)
+    assert page.evaluate("document.documentElement.scrollWidth") <= SIZES[size][0]
+    assert page.locator("h1").count() == 1
+    assert page.locator("main").count() == 1
+
+
+CONTRAST = """
+() => {
+  const canvas = document.createElement('canvas');
+  canvas.width = canvas.height = 1;
+  const context = canvas.getContext('2d', { willReadFrequently: true });
+  const rgba = (text) => {
+    context.clearRect(0, 0, 1, 1);
+    context.fillStyle = text;
+    context.fillRect(0, 0, 1, 1);
+    return [...context.getImageData(0, 0, 1, 1).data];
+  };
+  const luminance = (c) => c.slice(0, 3).map((v) => v / 255)
+    .map((v) => (v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4))
+    .reduce((sum, v, i) => sum + v * [0.2126, 0.7152, 0.0722][i], 0);
+  const behind = (element) => {
+    for (let e = element; e; e = e.parentElement) {
+      const colour = rgba(getComputedStyle(e).backgroundColor);
+      if (colour[3] === 255) return colour;
+    }
+    return [255, 255, 255, 255];
+  };
+  const poor = [];
+  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  while (walker.nextNode()) {
+    const element = walker.currentNode.parentElement;
+    if (!walker.currentNode.textContent.trim() || !element.checkVisibility()) continue;
+    if (element.closest('noscript, title, .unseen, .skip')) continue;
+    const style = getComputedStyle(element);
+    const text = luminance(rgba(element.closest('svg') ? style.fill : style.color));
+    const ground = luminance(behind(element));
+    const ratio = (Math.max(text, ground) + 0.05) / (Math.min(text, ground) + 0.05);
+    if (ratio < 4.5) poor.push(walker.currentNode.textContent.trim() + ' ' + ratio.toFixed(2));
+  }
+  return poor;
+}
+"""
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("name", list(PAGES))
+def test_text_stands_out_from_its_ground(opened: Callable[..., Page], name: str, scheme: str) -> None:
+    # 4.5:1 is the least contrast of text in WCAG 2.2, success criterion 1.4.3.
+    assert opened(PAGES[name], "desk", scheme).evaluate(CONTRAST) == []
+
+
+def test_refresh_shows_a_new_alarm_and_keeps_focus_and_place(opened: Callable[..., Page], fill: Any) -> None:
+    page = opened("/")
+    link = page.locator("#to-S004")
+    link.focus()
+    page.evaluate("scrollTo(0, 150)")
+    before = link.bounding_box()
+    fill.alarm("S005", "RPT-1", Condition.SWR_HIGH, Severity.CRITICAL)
+    page.locator("tbody.critical #to-S005").wait_for(timeout=15_000)
+    assert page.evaluate("document.activeElement.id") == "to-S004"
+    assert "2 critical" in page.locator("#said").inner_text()
+    after = page.locator("tbody #to-S003").bounding_box()
+    assert before is not None
+    assert after is not None
+    assert page.evaluate("scrollY") > 0
+
+
+def test_nothing_is_fetched_while_the_page_is_hidden(opened: Callable[..., Page]) -> None:
+    page = opened("/")
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.evaluate(
+        "() => { Object.defineProperty(document, 'hidden', { value: true, configurable: true });"
+        "document.dispatchEvent(new Event('visibilitychange')); }"
+    )
+    page.wait_for_timeout(6_500)
+    assert asked == []
+    page.evaluate(
+        "() => { Object.defineProperty(document, 'hidden', { value: false, configurable: true });"
+        "document.dispatchEvent(new Event('visibilitychange')); }"
+    )
+    page.wait_for_timeout(1_000)
+    assert len(asked) == 1
+
+
+def test_a_lost_service_is_told(opened: Callable[..., Page]) -> None:
+    page = opened("/")
+    page.route("**/board/rows*", lambda route: route.fulfill(status=503, body="no"))
+    page.locator("#lost").wait_for(state="visible", timeout=20_000)
+    assert "what you see is old" in page.locator("#lost").inner_text()
+    page.unroute("**/board/rows*")
+    page.locator("#lost").wait_for(state="hidden", timeout=20_000)
+
+
+def test_board_works_without_script_and_by_keyboard(opened: Callable[..., Page]) -> None:
+    page = opened("/", java_script_enabled=False)
+    page.locator("select[name=severity]").select_option("major")
+    page.locator("input[name=text]").focus()
+    page.keyboard.type("unreachable")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/?severity=major*")
+    assert page.locator("table.board tbody").count() == 1
+    assert page.locator("table.board").get_by_text("site unreachable").count() == 1
