@@ -40,6 +40,7 @@ from standingwatch.web.app import create_app
 #: 2026-03-14 09:26:53 UTC
 NOW_US = 1_773_480_413_000_000
 NAMES = ("Grey Tor", "Lantern Hill", "Ashby Mast", "Corran Head", "Fenwick Roof", "Long Barrow")
+AWKWARD = "Grey Tor & <Sons>"
 REGIONS = ("North Fells", "Coast", "Marches")
 
 
@@ -57,7 +58,7 @@ class Fill:
                 site=f"S{site:03d}",
                 transmitter=f"RPT-{number + 1}",
                 frequency_mhz=152.5125 + 0.25 * number,
-                site_name=f"{NAMES[site % len(NAMES)]} {site // len(NAMES) + 1}" if site else "Grey Tor & <Sons>",
+                site_name=f"{NAMES[site % len(NAMES)]} {site // len(NAMES) + 1}" if site else AWKWARD,
                 region=REGIONS[site % len(REGIONS)],
                 rated_power_w=100.0,
                 feeder_loss_db=None if number == 1 else 1.0,
@@ -136,11 +137,24 @@ class Fill:
             set_horizon(connection, "main", Horizon(until_us - 10 * HOUR_US, until_us))
 
     def alarm(
-        self, site: str, transmitter: str, condition: Condition, severity: Severity, cause: Cause | None = None
+        self,
+        site: str,
+        transmitter: str,
+        condition: Condition,
+        severity: Severity,
+        cause: Cause | None = None,
     ) -> None:
         """Raise an alarm two hours ago."""
         causes = () if cause is None else (LikelyCause(cause, 0.6, "it fits <what> was seen"),)
-        values = {"swr": 2.31, "limit_swr": 2.0, "forward_w": 98.0, "reflected_w": 15.4}
+        values = {
+            "swr": 2.31,
+            "limit_swr": 2.0,
+            "forward_w": 98.0,
+            "reflected_w": 15.4,
+            "return_loss_db": 12.6,
+            "baseline_kind": "full",
+            "baseline_return_loss_db": 21.4,
+        }
         at_us = self.now_us - 2 * HOUR_US
         evidence = Evidence(AlarmKey(site, transmitter, condition), severity, at_us, values, causes)
         with self.store.writing() as connection:
@@ -163,9 +177,8 @@ class Fill:
         self.readings(position[heard], np.full(int(heard.sum()), 70.0), swr[heard])
         self.readings(np.array([6]), np.array([8.0]), np.array([np.inf]))
         unkeyed = np.array([0, 9, 16])
-        self.readings(
-            unkeyed, np.full(3, 12.0), np.full(3, 1.0), flags=np.full(3, int(Flag.NOT_KEYED | Flag.LOW_FORWARD))
-        )
+        idle = np.full(3, int(Flag.NOT_KEYED | Flag.LOW_FORWARD))
+        self.readings(unkeyed, np.full(3, 12.0), np.full(3, 1.0), flags=idle)
         self.horizon(2.0)
         self.alarm("S002", "RPT-1", Condition.SWR_HIGH, Severity.CRITICAL, Cause.ANTENNA_DAMAGE)
         self.alarm("S001", "RPT-2", Condition.SWR_HIGH, Severity.MAJOR, Cause.LOOSE_CONNECTION)

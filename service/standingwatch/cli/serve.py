@@ -44,9 +44,9 @@ def register(commands: Any) -> None:
     demo.add_argument(
         "--speed",
         type=float,
-        default=600.0,
+        default=300.0,
         metavar="X",
-        help="how much faster than life time passes (default 600: ten minutes a second)",
+        help="how much faster than life time passes (default 300: five minutes a second)",
     )
     demo.add_argument(
         "--days", type=int, default=120, metavar="N", help="days of history before the start (default 120)"

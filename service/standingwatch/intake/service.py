@@ -30,6 +30,10 @@ CAUGHT_UP_LAG_S = 60.0
 SETTLE_S = 2.0
 
 
+#: How often the intake says how far it has come [s].
+HORIZON_EVERY_S = 0.5
+
+
 class Queue:
     """Messages between the network thread and the writer, bounded: a full queue holds the network thread up.
 
@@ -190,9 +194,9 @@ class Intake:
         return None
 
     def _move_horizon(self) -> None:
-        """Say how far we have come, once a second and only while reports can reach us."""
+        """Say how far we have come, from time to time and only while reports can reach us."""
         now = time.monotonic()
-        if now - self._last_horizon < 1.0 or not self.connection.connected:
+        if now - self._last_horizon < HORIZON_EVERY_S or not self.connection.connected:
             return
         # Read before the queue is looked at: what comes in between is not covered.
         clock_us = self._clock()

@@ -215,9 +215,7 @@ def closed_until_us(connection: Connection) -> int:
 def changes_of_site(connection: Connection, site: str, limit: int) -> list[PastChange]:
     """The newest alarm changes of a site, newest first."""
     columns = tables.alarm_changes.c
-    query = (
-        select(tables.alarm_changes).where(columns.site == site).order_by(columns.id.desc()).limit(limit)
-    )
+    query = select(tables.alarm_changes).where(columns.site == site).order_by(columns.id.desc()).limit(limit)
     return [
         PastChange(r.site, r.transmitter, r.condition, r.kind, Severity(r.severity), r.time_us, r.text)
         for r in connection.execute(query)

@@ -342,6 +342,11 @@ def set_horizon(connection: Connection, intake: str, horizon: Horizon) -> None:
     )
 
 
+def forget_horizon(connection: Connection, intake: str) -> None:
+    """Leave an intake out that is not there any more."""
+    connection.execute(delete(tables.horizons).where(tables.horizons.c.intake == intake))
+
+
 def horizon(connection: Connection) -> Horizon | None:
     """How far all intakes have come; None before the first has said."""
     row = connection.execute(

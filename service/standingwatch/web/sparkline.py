@@ -8,11 +8,11 @@ from markupsafe import Markup
 from standingwatch.readings.fleet import FloatArray
 from standingwatch.web import words
 
-WIDTH, HEIGHT = 132, 26
-_EDGE = 3
+WIDTH, HEIGHT = 132, 28
+_EDGE = 2.5
 
 #: Ends of the SWR axis; each drawing takes the first that holds its values, so that calm ones look calm.
-TOPS = (1.5, 2.0, 3.0, 5.0, 10.0)
+TOPS = (1.5, 1.8, 2.5, 4.0, 6.0, 10.0)
 
 
 def sparkline(swr: FloatArray, baseline_swr: float, days: int) -> Markup:
