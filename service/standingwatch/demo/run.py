@@ -101,7 +101,7 @@ def demo_settings(options: DemoOptions, folder: Path, broker_port: int) -> Setti
 def inventory_of(country: Country) -> tuple[InventoryRow, ...]:
     """The country's site list, read as any site list is."""
     text = io.StringIO()
-    writer = csv.DictWriter(text, fieldnames=list(COLUMNS), lineterminator="\n")
+    writer = csv.DictWriter(text, fieldnames=[column.name for column in COLUMNS], lineterminator="\n")
     writer.writeheader()
     writer.writerows(country.inventory_rows())
     inventory = read_inventory_text(text.getvalue(), "invented inventory")
@@ -149,7 +149,7 @@ def run_demo(options: DemoOptions, say: Callable[[str], None], wait: Callable[[]
             if (folder / "demo.sqlite").exists():
                 raise StartError(f"{folder} holds a demo already; give an empty folder to --folder")
         say(
-            "Standing Watch demo. All that it shows is invented: country, sites, weather, faults and readings."
+            "Standing Watch demo. All data is invented: country, sites, weather, faults and readings."
         )
         broker_port = options.broker_port or free_port()
         settings = demo_settings(options, folder, broker_port)
