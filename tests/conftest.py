@@ -106,6 +106,18 @@ def broker(tmp_path: Path) -> Iterator[Broker]:
         yield running
 
 
+@pytest.fixture
+def unused_port() -> int:
+    """A TCP port of the loopback that nobody listens on."""
+    return free_port()
+
+
+@pytest.fixture
+def listen() -> type[Listener]:
+    """The class of listeners: `with listen(port, filter) as heard`."""
+    return Listener
+
+
 @dataclass
 class Listener:
     """Everything that came on a filter, in order."""

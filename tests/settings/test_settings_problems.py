@@ -106,7 +106,14 @@ ONE_PROBLEM = [
     ('[store]\nurl = "watch.sqlite"\n', 2, "store.url", "no ://", "sqlite:///", ""),
     ("[intake]\nbatch_rows = 20001\n", 2, "intake.batch_rows", "20001", "at most queue_limit = 20000", ""),
     ("[defaults]\nfoldback_swr = 3.5\n", 2, "defaults.foldback_swr", "3.5", "at most tolerance_swr = 3", ""),
-    ("[baseline]\nprovisional_hours = 337\n", 2, "baseline.provisional_hours", "337", "at most 336", ""),
+    (
+        "[baseline]\nprovisional_hours = 337\n",
+        2,
+        "baseline.provisional_hours",
+        "337",
+        "a whole number from 1 to 24",
+        "",
+    ),
     (
         '[broker]\nprotocol = "3.1.1"\npassword = "p"\n',
         3,

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from standingwatch.settings import Settings, SettingsError, StoreSettings, load_settings
+from standingwatch.settings import BrokerSettings, Settings, SettingsError, StoreSettings, load_settings
 from standingwatch.settings.secret_url import SecretUrl, hide_password
 
 SECRET = "Kr4nich-9"
@@ -99,7 +99,7 @@ def test_a_section_made_directly_does_not_show_secrets() -> None:
         StoreSettings(url=SecretUrl(URL), keep_rollups_days=1)
     assert SECRET not in "".join(traceback.format_exception(caught.value))
     with pytest.raises(ValueError, match="password") as caught:
-        Settings.model_validate({"broker": {"password": [SECRET]}})
+        BrokerSettings.model_validate({"password": [SECRET]})
     assert SECRET not in "".join(traceback.format_exception(caught.value))
 
 

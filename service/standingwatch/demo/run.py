@@ -184,7 +184,7 @@ def run_demo(options: DemoOptions, say: Callable[[str], None], wait: Callable[[]
         clock.run()
         daemon.start()
         wait_until_listening(store)
-        invented_sites = Sites(simulator, broker_port, settings.broker.topic_root, clock)
+        invented_sites = Sites(simulator, broker_port, settings.broker.topic_root, clock, live_s)
         started.callback(invented_sites.stop)
         invented_sites.start()
         store.close()

@@ -28,9 +28,13 @@ class Sites:
         port: of the broker on this machine.
         root: first level of the topics.
         clock: now, of the demo [Unix microseconds].
+        start_s: time of the first reports [Unix seconds].
     """
 
-    def __init__(self, simulator: Simulator, port: int, root: str, clock: Callable[[], int]) -> None:
+    def __init__(
+        self, simulator: Simulator, port: int, root: str, clock: Callable[[], int], start_s: int
+    ) -> None:
+        self._start_s = start_s
         self._simulator = simulator
         self._port = port
         self._root = root
@@ -59,7 +63,7 @@ class Sites:
 
     def _run(self) -> None:
         # The simulator counts in whole seconds.
-        done_s = self._clock() // 1_000_000
+        done_s = self._start_s
         online = np.zeros(len(self._simulator.country.sites), dtype=np.bool_)
         first = True
         while not self._stopping.wait(ROUND_S):

@@ -322,7 +322,8 @@ class DepartureSettings(Section):
         0.03,
         gt=0,
         le=1,
-        description="smallest change of the reflection coefficient at the transmitter that counts as a departure",
+        description="smallest change of the reflection coefficient at the transmitter that counts as a "
+        "departure",
     )
 
 
