@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import paho.mqtt.client as mqtt
 import psycopg
@@ -51,12 +52,13 @@ def program(name: str) -> str:
 
 MOSQUITTO_SETTINGS = """\
 listener {port} 127.0.0.1
-allow_anonymous true
 persistence false
 max_queued_messages 500000
 max_queued_bytes 0
 max_inflight_messages {inflight}
 """
+
+ANYBODY = "allow_anonymous true\n"
 
 
 @dataclass
@@ -66,11 +68,14 @@ class Broker:
     port: int
     folder: Path
     inflight: int = 1000
+    more_settings: str = ANYBODY
     process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
         settings = self.folder / f"mosquitto-{self.port}.conf"
-        settings.write_text(MOSQUITTO_SETTINGS.format(port=self.port, inflight=self.inflight))
+        settings.write_text(
+            MOSQUITTO_SETTINGS.format(port=self.port, inflight=self.inflight) + self.more_settings
+        )
         self.process = subprocess.Popen(
             [program("mosquitto"), "-c", str(settings)],
             stdout=subprocess.DEVNULL,
@@ -90,8 +95,8 @@ class Broker:
 
 
 @contextmanager
-def running_broker(folder: Path, inflight: int = 1000) -> Iterator[Broker]:
-    broker = Broker(free_port(), folder, inflight)
+def running_broker(folder: Path, inflight: int = 1000, more_settings: str = ANYBODY) -> Iterator[Broker]:
+    broker = Broker(free_port(), folder, inflight, more_settings)
     broker.start()
     try:
         yield broker
@@ -104,6 +109,12 @@ def broker(tmp_path: Path) -> Iterator[Broker]:
     """A fresh broker."""
     with running_broker(tmp_path) as running:
         yield running
+
+
+@pytest.fixture
+def run_broker() -> Callable[..., Any]:
+    """Runs another broker: `with run_broker(folder, inflight=5) as broker`."""
+    return running_broker
 
 
 @pytest.fixture

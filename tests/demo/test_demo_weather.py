@@ -91,6 +91,8 @@ def test_traffic_follows_day_and_week_and_control_channels_never_rest() -> None:
     times_s = monday_s + 10 * 3600 + np.arange(20_000) % 1800 + 604_800 * (np.arange(20_000) // 1800)
     who = np.full(len(times_s), 3)
     keyed = is_keyed(1, who, np.full(len(times_s), 0.6), np.zeros(len(times_s), dtype=np.bool_), times_s)
-    expected = keyed_chance(np.full(len(times_s), 0.6), np.zeros(len(times_s), dtype=np.bool_), times_s).mean()
+    expected = keyed_chance(
+        np.full(len(times_s), 0.6), np.zeros(len(times_s), dtype=np.bool_), times_s
+    ).mean()
     # Binomial: four standard deviations of 20,000 draws.
     assert abs(keyed.mean() - expected) < 4 * np.sqrt(expected * (1 - expected) / 20_000)

@@ -332,7 +332,12 @@ def test_kill_at_any_moment_loses_and_doubles_nothing(service: Service, broker: 
         for kind in ("raised" if (number // 10) % 2 else "cleared",)
     }
     found = {
-        (site, name, kind.rsplit(".", 1)[1], round((datetime.fromisoformat(at) - begin).total_seconds() / 60) - 2)
+        (
+            site,
+            name,
+            kind.rsplit(".", 1)[1],
+            round((datetime.fromisoformat(at) - begin).total_seconds() / 60) - 2,
+        )
         for site, name, kind, at in by_change
     }
     assert found == expected
@@ -340,3 +345,18 @@ def test_kill_at_any_moment_loses_and_doubles_nothing(service: Service, broker: 
     ids = [event["id"] for event in service.events()]
     assert len(ids) == len(set(ids)) == changes
     assert waiting <= 2  # of the last look; the channels have shown that nothing is left
+
+
+def test_metrics_pass_the_check_of_prometheus(service: Service, broker: Any) -> None:
+    service.start()
+    publish(broker, "standingwatch/report/alder-ridge/rpt-1", report(datetime.now(UTC), 98, 1))
+    service.until(lambda: service.metric("standingwatch_readings_stored_total") == 1, 5, "stored")
+    checked = subprocess.run(
+        ["promtool", "check", "metrics"],
+        input=service.get("/metrics"),
+        capture_output=True,
+        text=True,
+        timeout=30,
+    )
+    ours = [line for line in checked.stderr.splitlines() if line.startswith("standingwatch_")]
+    assert ours == [], checked.stderr

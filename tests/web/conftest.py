@@ -186,7 +186,7 @@ class Fill:
         self.alarm("S004", "RPT-2", Condition.SWR_RISING, Severity.WARNING, Cause.WATER)
         self.alarm("S006", "RPT-3", Condition.REPORTS_MISSING, Severity.MINOR, Cause.UNKNOWN)
         self.alarm("S007", "", Condition.SITE_UNREACHABLE, Severity.MAJOR, Cause.SITE_LINK)
-        self.refuse(4, "not-json", b"{\"time\": <script>alert(1)</script> \xff")
+        self.refuse(4, "not-json", b'{"time": <script>alert(1)</script> \xff')
 
 
 @pytest.fixture

@@ -26,7 +26,9 @@ def transmitter(client: Any, site: str, name: str) -> dict[str, Any]:
     return next(one for one in found["transmitters"] if one["transmitter"] == name)
 
 
-def test_sites_stand_by_gravity_then_by_distance_from_baseline(fill: Any, client_of: Callable[..., Any]) -> None:
+def test_sites_stand_by_gravity_then_by_distance_from_baseline(
+    fill: Any, client_of: Callable[..., Any]
+) -> None:
     fill.everything()
     sites = board(client_of(fill))
     gravity = [Severity.from_word(s["severity"]) if s["severity"] else Severity.CLEARED for s in sites]
@@ -73,9 +75,7 @@ def test_total_reflection_does_not_hide_behind_an_older_good_reading(
 def test_unkeyed_report_keeps_the_last_swr_and_says_so(fill: Any, client_of: Callable[..., Any]) -> None:
     fill.sites(1, 1)
     fill.readings(np.array([0]), np.array([120.0]), np.array([1.3]))
-    fill.readings(
-        np.array([0]), np.array([10.0]), np.array([1.0]), flags=np.array([int(Flag.NOT_KEYED)])
-    )
+    fill.readings(np.array([0]), np.array([10.0]), np.array([1.0]), flags=np.array([int(Flag.NOT_KEYED)]))
     row = transmitter(client_of(fill), "S000", "RPT-1")
     assert row["state"] == "not keyed"
     assert row["swr"] == pytest.approx(1.3, abs=1e-6)

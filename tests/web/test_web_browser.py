@@ -93,9 +93,11 @@ def opened(browser: Browser, served: str) -> Iterator[Callable[..., Page]]:
         page.on("request", lambda request: watch_request(request.url))
         page.on(
             "console",
-            lambda said: complaints.append(said.text)
-            if said.type in ("error", "warning") and "404" not in said.text and "503" not in said.text
-            else None,
+            lambda said: (
+                complaints.append(said.text)
+                if said.type in ("error", "warning") and "404" not in said.text and "503" not in said.text
+                else None
+            ),
         )
         page.on("pageerror", lambda error: complaints.append(str(error)))
         page.goto(served + path, wait_until="networkidle")

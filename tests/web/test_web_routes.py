@@ -11,7 +11,16 @@ from prometheus_client import CollectorRegistry, Gauge
 from sqlalchemy import text
 
 PAGES = ("/", "/board/rows", "/site/S000", "/alarms", "/refused")
-ALL = (*PAGES, "/metrics", "/livez", "/readyz", "/api/board", "/static/look.css", "/nowhere", "/?severity=odd")
+ALL = (
+    *PAGES,
+    "/metrics",
+    "/livez",
+    "/readyz",
+    "/api/board",
+    "/static/look.css",
+    "/nowhere",
+    "/?severity=odd",
+)
 
 
 @pytest.mark.parametrize("path", ALL)
@@ -130,7 +139,9 @@ def test_store_that_cannot_be_read(fill: Any, client_of: Callable[..., Any]) -> 
     assert client.get("/livez").status_code == 200
 
 
-def test_mistake_of_ours_shows_no_trace_and_keeps_the_headers(fill: Any, client_of: Callable[..., Any]) -> None:
+def test_mistake_of_ours_shows_no_trace_and_keeps_the_headers(
+    fill: Any, client_of: Callable[..., Any]
+) -> None:
     calls = []
 
     def broken_once() -> int:
@@ -148,7 +159,10 @@ def test_mistake_of_ours_shows_no_trace_and_keeps_the_headers(fill: Any, client_
 
 @pytest.mark.parametrize(
     ("accept", "kind"),
-    [("text/plain", "text/plain"), ("application/openmetrics-text; version=1.0.0", "application/openmetrics-text")],
+    [
+        ("text/plain", "text/plain"),
+        ("application/openmetrics-text; version=1.0.0", "application/openmetrics-text"),
+    ],
 )
 def test_metrics(fill: Any, client_of: Callable[..., Any], accept: str, kind: str) -> None:
     registry = CollectorRegistry()
@@ -193,4 +207,6 @@ def test_alarms_lists_standing_and_past(fill: Any, client_of: Callable[..., Any]
     assert "Standing: 6" in page
     assert "Last 6 changes" in page
     standing = page.split('id="past"')[0]
-    assert standing.index("<b>critical</b>") < standing.index("<b>major</b>") < standing.index("<b>warning</b>")
+    assert (
+        standing.index("<b>critical</b>") < standing.index("<b>major</b>") < standing.index("<b>warning</b>")
+    )

@@ -94,9 +94,10 @@ def _detail(condition: Condition, values: Mapping[str, Value]) -> str:
             f"{number(values.get('reflected_w'))} W reflected."
         )
     if condition is Condition.SWR_RISING:
+        normal = number(values.get("baseline_return_loss_db"), 1)
         return (
             f"Return loss {number(values.get('return_loss_db'), 1)} dB "
-            f"against a {values.get('baseline_kind')} baseline of {number(values.get('baseline_return_loss_db'), 1)} dB, "
+            f"against a {values.get('baseline_kind')} baseline of {normal} dB, "
             f"SWR {number(values.get('swr'))}:1 at the transmitter, "
             f"{number(values.get('swr_at_antenna'))}:1 at the antenna."
         )

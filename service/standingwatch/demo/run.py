@@ -148,9 +148,7 @@ def run_demo(options: DemoOptions, say: Callable[[str], None], wait: Callable[[]
             folder.mkdir(parents=True, exist_ok=True)
             if (folder / "demo.sqlite").exists():
                 raise StartError(f"{folder} holds a demo already; give an empty folder to --folder")
-        say(
-            "Standing Watch demo. All data is invented: country, sites, weather, faults and readings."
-        )
+        say("Standing Watch demo. All data is invented: country, sites, weather, faults and readings.")
         broker_port = options.broker_port or free_port()
         settings = demo_settings(options, folder, broker_port)
         live_s = int(time.time()) // 3600 * 3600

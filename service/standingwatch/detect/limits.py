@@ -74,7 +74,7 @@ class Limits:
 
     @property
     def transmitter_state(self) -> np.dtype[Any]:
-        """Runs and switch of each severity, the last SWR, and how fine the meter counts."""
+        """Runs and switch of each severity, the last SWR, that before the rise, how fine the meter counts."""
         levels = len(SEVERITIES)
         return np.dtype(
             [
@@ -82,13 +82,14 @@ class Limits:
                 ("under", np.int16, levels),
                 ("on", np.bool_, levels),
                 ("last_swr", np.float64),
+                ("calm_swr", np.float64),
                 ("step", np.int8),
             ]
         )
 
     def initial(self, transmitters: State, sites: State) -> None:
         """Nothing latched, no reading seen."""
-        transmitters["last_swr"] = np.nan
+        transmitters["last_swr"] = transmitters["calm_swr"] = np.nan
 
     def step(self, block: Block, fleet: Fleet, transmitters: State, sites: State) -> Outcome:
         """Judge the usable readings of the block."""
@@ -142,7 +143,10 @@ class Limits:
         previous_swr[segments.first] = transmitters["last_swr"][segments.owner]
         transmitters["last_swr"][segments.owner] = swr[segments.last]
         changed = np.flatnonzero(severity != previous)
-        calm = self._calm_before(swr, table[0][owner], previous_swr, segments)
+        calm = self._calm_before(
+            swr, table[0][owner], previous_swr, segments, transmitters["calm_swr"][segments.owner]
+        )
+        transmitters["calm_swr"][segments.owner] = calm[segments.last]
         return Outcome(
             findings=[
                 self._finding(
@@ -164,14 +168,19 @@ class Limits:
         gravest: IntArray = np.where(on, numbers, int(Severity.CLEARED)).max(axis=-1)
         return gravest
 
+    @staticmethod
     def _calm_before(
-        self, swr: FloatArray, warning: FloatArray, previous_swr: FloatArray, segments: Segments
+        swr: FloatArray,
+        warning: FloatArray,
+        previous_swr: FloatArray,
+        segments: Segments,
+        carried: FloatArray,
     ) -> FloatArray:
-        """The SWR of the reading before the lowest limit was last passed; NaN if it is not in sight."""
+        """The SWR of the reading before the lowest limit was last passed; NaN if it never was."""
         crossing = (swr >= warning) & ~(previous_swr >= warning)
         position = np.where(crossing, np.arange(1, len(swr) + 1), 0)
         at = held(position, segments, np.zeros(len(segments), dtype=np.int64))
-        return np.where(at > 0, previous_swr[np.maximum(at - 1, 0)], np.nan)
+        return np.where(at > 0, previous_swr[np.maximum(at - 1, 0)], carried[segments.of_row])
 
     def _finding(
         self,

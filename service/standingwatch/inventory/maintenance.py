@@ -36,7 +36,7 @@ def read_maintenance(path: Path) -> tuple[tuple[MaintenanceRow, ...], tuple[Prob
     """Rows of a maintenance file, and what is wrong with it; a row with a problem is left out.
 
     Args:
-        path: CSV in UTF-8 with the columns site, transmitter, start, end, kind; times are RFC 3339 with offset.
+        path: CSV in UTF-8 with the columns site, transmitter, start, end, kind; times: RFC 3339 with offset.
     """
     name = str(path)
     try:

@@ -1,7 +1,7 @@
 """The fleet as columns: what is fixed about each transmitter, one array element per transmitter.
 
 Everything that works on readings (flags, detectors, review) takes a `Fleet` and the transmitters' positions
-in it, so that one array operation serves all of them. A `Fleet` is immutable; a changed site list is a new one.
+in it, so that one array operation serves all of them. A `Fleet` is immutable; a changed list is a new one.
 """
 
 from __future__ import annotations

@@ -14,7 +14,7 @@ from standingwatch.web import words
 from standingwatch.web.sparkline import path
 
 WIDTH, HEIGHT = 560, 240
-_LEFT, _RIGHT, _TOP, _BOTTOM = 46, 62, 14, 38
+_LEFT, _RIGHT, _TOP, _BOTTOM = 46, 72, 14, 38
 _DAY_US = 24 * HOUR_US
 
 Scale = Callable[[FloatArray], FloatArray]
@@ -116,7 +116,7 @@ def _days(start_us: int, end_us: int, x_of: TimeScale) -> list[str]:
         parts.append(f'<path class="grid" d="M{x:.1f} {_TOP}V{floor + 4}"/>')
         if x < WIDTH - _RIGHT - 12:
             date = words.moment(time_us).strftime("%d %b").lstrip("0")
-            parts.append(f'<text x="{x:.1f}" y="{floor + 16}" text-anchor="middle">{date}</text>')
+            parts.append(f'<text x="{x:.1f}" y="{floor + 18}" text-anchor="middle">{date}</text>')
     parts.append(f'<text x="{WIDTH - _RIGHT}" y="{HEIGHT - 6}" text-anchor="end">date, UTC</text>')
     parts.append(f'<text x="4" y="{HEIGHT - 6}">SWR</text>')
     return parts

@@ -85,9 +85,7 @@ def site_view(
         roster.members[fleet.site_names.index(site)].tolist(), row.transmitters, strict=True
     ):
         start_us = now_us - CHART_DAYS * 24 * HOUR_US
-        hours = rollup_frame(
-            connection, start_us - start_us % HOUR_US, now_us + 1, int(fleet.key[position])
-        )
+        hours = rollup_frame(connection, start_us - start_us % HOUR_US, now_us + 1, int(fleet.key[position]))
         names = ("warning", "minor", "major", "critical")
         levels = [
             Level(float(limit), name, "limit") for name, limit in zip(names, table[:, position], strict=True)

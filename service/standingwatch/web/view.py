@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -130,6 +131,7 @@ def board_view(connection: Connection, cache: RosterCache, now_us: int, choice: 
     page = min(choice.page, pages)
     shown = chosen[(page - 1) * SITES_A_PAGE : page * SITES_A_PAGE]
     heard = frame["report_us"].to_numpy() > now_us - HOUR_US
+    rows = _Rows(fleet, frame, levels, trends, by_name, now_us)
     return BoardView(
         now_us=now_us,
         choice=replace(choice, page=page),
@@ -141,7 +143,7 @@ def board_view(connection: Connection, cache: RosterCache, now_us: int, choice: 
                 region=roster.site_region(site),
                 severity=Severity(int(severity[site])),
                 alarms=tuple(by_name.get((fleet.site_names[site], ""), ())),
-                transmitters=_rows(fleet, frame, levels, trends, roster.members[site], by_name, now_us),
+                transmitters=tuple(rows.of(position) for position in roster.members[site].tolist()),
             )
             for site in shown.tolist()
         ),
@@ -222,44 +224,52 @@ def _is_chosen(
     return keep
 
 
-def _rows(
-    fleet: Fleet,
-    frame: pd.DataFrame,
-    levels: dict[str, FloatArray],
-    trends: FloatArray,
-    members: IntArray,
-    by_name: dict[tuple[str, str], list[StandingAlarm]],
-    now_us: int,
-) -> tuple[TransmitterRow, ...]:
-    """The transmitters of one site, in the order of the site list."""
-    part = frame.iloc[members].to_dict("list")
-    late_before_us = now_us - LATE_INTERVALS * 1e6 * fleet.expected_interval_s
-    rows = []
-    for i, position in enumerate(members.tolist()):
-        report_us, baseline_swr = int(part["report_us"][i]), float(levels["baseline_swr"][position])
-        known_state = not part["report_in_hour"][i]
+class _Rows:
+    """Makes the row of a transmitter from columns that were worked out for the whole fleet."""
+
+    def __init__(
+        self,
+        fleet: Fleet,
+        frame: pd.DataFrame,
+        levels: dict[str, FloatArray],
+        trends: FloatArray,
+        by_name: dict[tuple[str, str], list[StandingAlarm]],
+        now_us: int,
+    ) -> None:
+        self._fleet, self._by_name = fleet, by_name
+        self._trends = swr_from_rho(trends)
+        late_us = now_us - LATE_INTERVALS * 1e6 * fleet.expected_interval_s - HOUR_US * frame["report_in_hour"]
+        # Lists of plain numbers: reading them one by one out of arrays takes several times as long.
+        self._columns: dict[str, list[Any]] = {
+            **{name: frame[name].tolist() for name in frame.columns},
+            **{name: values.tolist() for name, values in levels.items()},
+            "frequency_mhz": fleet.frequency_mhz.tolist(),
+            "is_late": (frame["report_us"] < late_us).tolist(),
+        }
+
+    def of(self, position: int) -> TransmitterRow:
+        """The row of the transmitter at a position of the fleet."""
+        at = {name: values[position] for name, values in self._columns.items()}
+        fleet = self._fleet
         name = fleet.transmitter[position]
-        rows.append(
-            TransmitterRow(
-                name=name,
-                frequency_mhz=float(fleet.frequency_mhz[position]),
-                swr=float(levels["swr"][position]),
-                swr_at_antenna=float(levels["swr_at_antenna"][position]),
-                return_loss_db=float(levels["return_loss_db"][position]),
-                baseline_swr=baseline_swr,
-                baseline_kind=part["baseline_kind"][i],
-                forward_w=float(part["forward_w"][i]),
-                match_us=int(part["match_us"][i]),
-                match_in_hour=bool(part["match_in_hour"][i]),
-                report_us=report_us,
-                report_in_hour=bool(part["report_in_hour"][i]),
-                state=_state(int(part["flags"][i]), int(part["foldback"][i])) if known_state else "unknown",
-                is_late=report_us < late_before_us[position] - HOUR_US * (not known_state),
-                trend=sparkline(swr_from_rho(trends[position]), baseline_swr, TREND_DAYS),
-                alarms=tuple(by_name.get((fleet.site[position], name), ())),
-            )
+        return TransmitterRow(
+            name=name,
+            frequency_mhz=at["frequency_mhz"],
+            swr=at["swr"],
+            swr_at_antenna=at["swr_at_antenna"],
+            return_loss_db=at["return_loss_db"],
+            baseline_swr=at["baseline_swr"],
+            baseline_kind=at["baseline_kind"],
+            forward_w=at["forward_w"],
+            match_us=at["match_us"],
+            match_in_hour=at["match_in_hour"],
+            report_us=at["report_us"],
+            report_in_hour=at["report_in_hour"],
+            state="unknown" if at["report_in_hour"] else _state(at["flags"], at["foldback"]),
+            is_late=at["is_late"],
+            trend=sparkline(self._trends[position], at["baseline_swr"], TREND_DAYS),
+            alarms=tuple(self._by_name.get((fleet.site[position], name), ())),
         )
-    return tuple(rows)
 
 
 def _state(flags: int, foldback: int) -> str:
