@@ -137,7 +137,9 @@ def test_a_report_on_the_deadline_is_in_time(
     assert brief(findings) == ([missing(B1, BIRCH, 16), back(B1, BIRCH, 16)] if silent else [])
 
 
-def test_silence_never_counts_from_before_reports_could_reach_us(stream: Any, told: Any, fleet: Fleet) -> None:
+def test_silence_never_counts_from_before_reports_could_reach_us(
+    stream: Any, told: Any, fleet: Fleet
+) -> None:
     readings = stream({A1: range(61), A2: range(61), B1: range(61)})
     since = START_US + 200 * MINUTE_US
     engine = Engine(fleet, DetectionSettings(), [Silence()])
