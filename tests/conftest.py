@@ -73,9 +73,10 @@ class Broker:
 
     def start(self) -> None:
         settings = self.folder / f"mosquitto-{self.port}.conf"
-        settings.write_text(
-            MOSQUITTO_SETTINGS.format(port=self.port, inflight=self.inflight) + self.more_settings
-        )
+        # As root it would become a user that cannot read the tests' folders.
+        user = "user root\n" if os.geteuid() == 0 else ""
+        lines = MOSQUITTO_SETTINGS.format(port=self.port, inflight=self.inflight)
+        settings.write_text(user + lines + self.more_settings)
         self.process = subprocess.Popen(
             [program("mosquitto"), "-c", str(settings)],
             stdout=subprocess.DEVNULL,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 import subprocess
 import time
@@ -51,6 +52,8 @@ def openssl(folder: Path, *words: str) -> None:
     subprocess.run(["openssl", *words], check=True, cwd=folder, capture_output=True)
 
 
+# paho does not close the socket of a handshake that failed, which Python tells when it is collected.
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 def test_tls_with_certificates_of_both_sides(tmp_path: Path, run_broker: Any) -> None:
     openssl(
         tmp_path,
@@ -70,9 +73,6 @@ def test_tls_with_certificates_of_both_sides(tmp_path: Path, run_broker: Any) ->
             *("-CAcreateserial", "-extfile", "names", "-out", f"{name}.crt"),
         )
         (tmp_path / f"{name}.key").chmod(0o644)
-    for folder in (tmp_path, *tmp_path.parents):
-        if folder.is_relative_to("/tmp") and folder != Path("/tmp"):
-            folder.chmod(0o755)
     lines = (
         f"allow_anonymous true\ncafile {tmp_path}/ca.crt\ncertfile {tmp_path}/server.crt\n"
         f"keyfile {tmp_path}/server.key\nrequire_certificate true\n"
@@ -88,6 +88,7 @@ def test_tls_with_certificates_of_both_sides(tmp_path: Path, run_broker: Any) ->
         assert connect(trusting)
         assert not connect(trusting.model_copy(update={"cert_file": None, "key_file": None}), 1.5)
         assert not connect(trusting.model_copy(update={"ca_file": None}), 1.5)
+        gc.collect()
 
 
 def test_publishing_without_a_broker_says_so(unused_port: int) -> None:

@@ -213,6 +213,12 @@ class Client:
 
 
 @pytest.fixture
+def fill_each(store: Store) -> Fill:
+    """As `fill`, on each kind of database in turn."""
+    return Fill(store)
+
+
+@pytest.fixture
 def client_of() -> Callable[..., Client]:
     def make(fill: Fill, **more: Any) -> Client:
         options = {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Callable
 from typing import Any
 
@@ -191,3 +192,34 @@ class TestStates:
         assert 'class="band' not in text
         assert "7 of 8" in text
         assert "2026-03-14 09:26:53 UTC" in text
+
+
+def test_each_database_answers_alike(fill_each: Any, client_of: Callable[..., Any]) -> None:
+    fill_each.everything()
+    client = client_of(fill_each)
+    assert transmitter(client, "S002", "RPT-1")["swr"] == "infinite"
+    assert transmitter(client, "S001", "RPT-2")["swr"] == pytest.approx(2.31, abs=1e-6)
+    assert transmitter(client, "S007", "RPT-1")["last_report"] == "2026-03-14T08:00:00Z"
+    page = client.get("/").text
+    assert page.count('class="spark"') == 24
+    assert len(re.findall(r'<path class="base"', page)) == 20
+    for path in ("/site/S004", "/alarms", "/refused", "/readyz"):
+        assert client.get(path).status_code == 200
+
+
+def test_board_of_forty_sites_is_quick(fill: Any, client_of: Callable[..., Any]) -> None:
+    # About 40 ms on two cores; the best of some, since a busy machine only ever makes it slower.
+    fill.sites(40, 4)
+    fill.hours(14)
+    count = 160
+    for age_s in range(5, 3600, 60):
+        fill.readings(np.arange(count), np.full(count, float(age_s)), np.full(count, 1.25))
+    fill.horizon(2.0)
+    client = client_of(fill)
+    times_s = []
+    for _ in range(8):
+        begun_s = time.perf_counter()
+        answer = client.get("/")
+        times_s.append(time.perf_counter() - begun_s)
+        assert answer.text.count('class="spark"') == count
+    assert min(times_s) < 0.1

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import shutil
+import signal
 import socket
 import tempfile
 import time
@@ -170,7 +171,10 @@ def run_demo(options: DemoOptions, say: Callable[[str], None], wait: Callable[[]
         live_through(store, fleet, simulator, watch_options(settings), start_s, live_s, say)
 
         broker = Broker(port=broker_port, listen="127.0.0.1")
+        # Ctrl+C is for us: the broker's process has to outlive those who talk to it.
+        before = signal.signal(signal.SIGINT, signal.SIG_IGN)
         broker.start()
+        signal.signal(signal.SIGINT, before)
         started.callback(broker.stop)
         daemon = Daemon(
             settings,

@@ -238,7 +238,8 @@ class _Rows:
     ) -> None:
         self._fleet, self._by_name = fleet, by_name
         self._trends = swr_from_rho(trends)
-        late_us = now_us - LATE_INTERVALS * 1e6 * fleet.expected_interval_s - HOUR_US * frame["report_in_hour"]
+        late_us = now_us - LATE_INTERVALS * 1e6 * fleet.expected_interval_s
+        late_us = late_us - HOUR_US * frame["report_in_hour"]
         # Lists of plain numbers: reading them one by one out of arrays takes several times as long.
         self._columns: dict[str, list[Any]] = {
             **{name: frame[name].tolist() for name in frame.columns},
