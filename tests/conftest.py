@@ -130,6 +130,33 @@ def listen() -> type[Listener]:
     return Listener
 
 
+def end_client(client: mqtt.Client) -> None:
+    """Disconnect, and close what paho's thread may have left open when it ended."""
+    client.disconnect()
+    client.loop_stop()
+    left_open = client.socket()
+    if left_open is not None:
+        left_open.close()
+
+
+@pytest.fixture
+def connect_client() -> Iterator[Callable[[int], mqtt.Client]]:
+    """Makes a running client of the broker at a port; it is ended with the test."""
+    made: list[mqtt.Client] = []
+
+    def connect(port: int) -> mqtt.Client:
+        client = mqtt.Client(CallbackAPIVersion.VERSION2)
+        client.max_inflight_messages_set(500)
+        client.connect("127.0.0.1", port)
+        client.loop_start()
+        made.append(client)
+        return client
+
+    yield connect
+    for client in made:
+        end_client(client)
+
+
 @dataclass
 class Listener:
     """Everything that came on a filter, in order."""
@@ -152,8 +179,7 @@ class Listener:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self.client.disconnect()
-        self.client.loop_stop()
+        end_client(self.client)
 
 
 # Databases ----------------------------------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -66,7 +67,7 @@ def judge() -> Callable[..., tuple[list[Finding], Engine, list[StepResult]]]:
         findings: list[Finding] = []
         steps = []
         edges = [0, *cuts, len(readings)]
-        for begin, end in zip(edges[:-1], edges[1:], strict=True):
+        for begin, end in itertools.pairwise(edges):
             block = readings.take(slice(begin, end))
             last = end == len(readings)
             until = until_us if last and until_us is not None else int(readings.time_us[end - 1])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
@@ -169,7 +170,7 @@ def test_repeated_and_late_readings_change_no_finding(
     engine = Engine(fleet, SETTINGS, detectors)
     findings: list[Finding] = []
     edges = [0, *random_cuts(stream, rng, 40), len(stream)]
-    for begin, end in zip(edges[:-1], edges[1:], strict=True):
+    for begin, end in itertools.pairwise(edges):
         again = stream.take(rng.integers(0, end, 50))
         # Older than the newest of its transmitter, of a time that was never reported, and alarming.
         early = stream.take(np.flatnonzero(np.arange(len(stream)) < begin)[-300::7])
@@ -190,7 +191,7 @@ def test_repeated_and_late_readings_change_no_finding(
 def test_late_readings_without_a_flag_are_late_all_the_same(
     fleet: Fleet, stream: Readings, judge: Any, detectors: tuple[Detector, ...]
 ) -> None:
-    whole, engine, _ = judge(fleet, stream, detectors=detectors, settings=SETTINGS)
+    _whole, engine, _ = judge(fleet, stream, detectors=detectors, settings=SETTINGS)
     before = engine.transmitters.tobytes(), engine.sites.tobytes()
     late = stream.take(slice(100, 400))
     late = replace(late, time_us=late.time_us + 1, reflected_w=late.forward_w)

@@ -7,11 +7,9 @@ import time
 from pathlib import Path
 from typing import Any
 
-import paho.mqtt.client as mqtt
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from paho.mqtt.enums import CallbackAPIVersion
 from prometheus_client import CollectorRegistry
 from sqlalchemy import func, select
 
@@ -183,16 +181,14 @@ def test_late_and_future_reports_are_kept_and_flagged(writer: Writer, store: Sto
     assert rows == [0, 32, 16]
 
 
-def test_hostile_payloads_through_a_real_broker(writer: Writer, broker: Any) -> None:
+def test_hostile_payloads_through_a_real_broker(writer: Writer, broker: Any, connect_client: Any) -> None:
     hostile = [bytes([i, 255 - i]) * (i + 1) for i in range(100)]
 
     metrics = Metrics(CollectorRegistry())
     intake = Intake(BrokerSettings(port=broker.port), IntakeSettings(), writer, metrics, lambda: NOW_US)
     intake.start()
     assert intake.connection.wait_connected(10)
-    client = mqtt.Client(CallbackAPIVersion.VERSION2)
-    client.connect("127.0.0.1", broker.port)
-    client.loop_start()
+    client = connect_client(broker.port)
     infos = [client.publish("standingwatch/report/alder-ridge/rpt-1", body, qos=1) for body in hostile]
     infos.append(client.publish("standingwatch/report/alder-ridge/rpt-1", json.dumps(GOOD), qos=1))
     for info in infos:
@@ -200,8 +196,6 @@ def test_hostile_payloads_through_a_real_broker(writer: Writer, broker: Any) -> 
     end = time.monotonic() + 10
     while counted(writer)["standingwatch_messages_received_total"] < 101 and time.monotonic() < end:
         time.sleep(0.02)
-    client.disconnect()
-    client.loop_stop()
     intake.stop()
     samples = counted(writer)
     assert samples["standingwatch_messages_received_total"] == 101
@@ -211,7 +205,7 @@ def test_hostile_payloads_through_a_real_broker(writer: Writer, broker: Any) -> 
 
 
 def test_a_small_window_of_the_broker_does_not_stall_the_intake(
-    writer: Writer, tmp_path: Path, run_broker: Any
+    writer: Writer, tmp_path: Path, run_broker: Any, connect_client: Any
 ) -> None:
     """A batch larger than what the broker sends before an acknowledgement must not wait to be full."""
 
@@ -225,16 +219,12 @@ def test_a_small_window_of_the_broker_does_not_stall_the_intake(
         )
         intake.start()
         assert intake.connection.wait_connected(10)
-        client = mqtt.Client(CallbackAPIVersion.VERSION2)
-        client.connect("127.0.0.1", small.port)
-        client.loop_start()
+        client = connect_client(small.port)
         for i in range(500):
             body = json.dumps({**GOOD, "time": 1_794_900_000 + i})
             client.publish("standingwatch/report/alder-ridge/rpt-1", body, qos=1)
         begin = time.monotonic()
         while counted(writer)["standingwatch_readings_stored_total"] < 500 and time.monotonic() - begin < 20:
             time.sleep(0.02)
-        client.disconnect()
-        client.loop_stop()
         intake.stop()
     assert counted(writer)["standingwatch_readings_stored_total"] == 500

@@ -16,9 +16,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-import paho.mqtt.client as mqtt
 import pytest
-from paho.mqtt.enums import CallbackAPIVersion
 from sqlalchemy import func, select
 
 from standingwatch.store import tables
@@ -271,14 +269,13 @@ KILLS = 6
 REPORTS = 6000
 
 
-def test_kill_at_any_moment_loses_and_doubles_nothing(service: Service, broker: Any, listen: Any) -> None:
+def test_kill_at_any_moment_loses_and_doubles_nothing(
+    service: Service, broker: Any, listen: Any, connect_client: Any
+) -> None:
     """Killed again and again while reports pour in: each is stored once, each change told with one id."""
     service.start()
     begin = datetime.now(UTC) - timedelta(days=3)
-    sender = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="sender")
-    sender.max_inflight_messages_set(500)
-    sender.connect("127.0.0.1", broker.port)
-    sender.loop_start()
+    sender = connect_client(broker.port)
     infos = []
     with listen(broker.port, "standingwatch/event/#") as heard:
         for i in range(REPORTS):
@@ -305,8 +302,6 @@ def test_kill_at_any_moment_loses_and_doubles_nothing(service: Service, broker: 
 
         service.until(lambda: told() >= wanted, 60, f"{wanted} changes are told")
         time.sleep(1.0)
-        sender.disconnect()
-        sender.loop_stop()
         by_change: dict[tuple[Any, ...], set[str]] = {}
         for _, body, _ in heard.messages:
             event = json.loads(body)

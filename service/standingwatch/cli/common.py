@@ -6,7 +6,8 @@ import argparse
 import logging
 import os
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from standingwatch.inventory import InventoryRow, read_inventory
@@ -59,11 +60,15 @@ def settings_of(arguments: argparse.Namespace) -> Settings:
     return load_settings(settings_path(arguments.settings), os.environ)
 
 
-def open_store(settings: Settings) -> Store:
-    """The store, brought to this version's layout."""
+@contextmanager
+def open_store(settings: Settings) -> Iterator[Store]:
+    """The store, brought to this version's layout, for as long as it is needed."""
     store = Store(settings.store.url.get_secret_value())
-    store.migrate()
-    return store
+    try:
+        store.migrate()
+        yield store
+    finally:
+        store.close()
 
 
 def set_up_log(level: str) -> None:

@@ -85,24 +85,16 @@ def act_inventory_import(arguments: argparse.Namespace) -> int:
     """Make a file the site list."""
     settings = settings_of(arguments)
     rows = usable_inventory(arguments.file)
-    store = open_store(settings)
-    try:
-        with store.writing() as connection:
-            change = replace_site_list(connection, rows, wall_clock())
-    finally:
-        store.close()
+    with open_store(settings) as store, store.writing() as connection:
+        change = replace_site_list(connection, rows, wall_clock())
     say(f"{len(rows)} transmitters: {change.added} added, {change.changed} changed, {change.removed} removed")
     return 0
 
 
 def act_inventory_export(arguments: argparse.Namespace) -> int:
     """Write the site list."""
-    store = open_store(settings_of(arguments))
-    try:
-        with store.reading() as connection:
-            rows = load_site_list(connection).rows
-    finally:
-        store.close()
+    with open_store(settings_of(arguments)) as store, store.reading() as connection:
+        rows = load_site_list(connection).rows
     sys.stdout.write(write_inventory(rows))
     return 0
 
@@ -112,25 +104,17 @@ def act_maintenance_import(arguments: argparse.Namespace) -> int:
     settings = settings_of(arguments)
     rows, problems = read_maintenance(arguments.file)
     raise_errors(problems)
-    store = open_store(settings)
-    try:
-        with store.writing() as connection:
-            replace_maintenance(connection, rows)
-    finally:
-        store.close()
+    with open_store(settings) as store, store.writing() as connection:
+        replace_maintenance(connection, rows)
     say(f"{len(rows)} windows of work on record")
     return 0
 
 
 def act_refused_list(arguments: argparse.Namespace) -> int:
     """Show refused reports."""
-    store = open_store(settings_of(arguments))
-    try:
-        with store.reading() as connection:
-            counts = refused_counts(connection)
-            reports = refused_reports(connection, reason=arguments.reason, limit=arguments.limit)
-    finally:
-        store.close()
+    with open_store(settings_of(arguments)) as store, store.reading() as connection:
+        counts = refused_counts(connection)
+        reports = refused_reports(connection, reason=arguments.reason, limit=arguments.limit)
     for report in reports:
         payload = report.payload[:200].decode("utf-8", "backslashreplace")
         shown = json.dumps(payload) + (" ..." if len(report.payload) > 200 else "")
@@ -144,8 +128,7 @@ def act_refused_list(arguments: argparse.Namespace) -> int:
 def act_refused_retry(arguments: argparse.Namespace) -> int:
     """Put refused reports in again; those refused once more are kept with their new reason."""
     settings = settings_of(arguments)
-    store = open_store(settings)
-    try:
+    with open_store(settings) as store:
         writer = Writer(
             store,
             settings.intake,
@@ -162,8 +145,6 @@ def act_refused_retry(arguments: argparse.Namespace) -> int:
             batch = [Arrived(r.topic, r.payload, r.received_us) for r in part]
             written = writer.write(batch, put_in_again=[r.id for r in part])
             stored, refused = stored + written.stored, refused + len(written.refused)
-    finally:
-        store.close()
     say(f"{len(reports)} reports put in again: {stored} readings stored, {refused} reports refused once more")
     return 1 if refused else 0
 

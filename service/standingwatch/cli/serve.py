@@ -75,8 +75,7 @@ def act_run(arguments: argparse.Namespace) -> int:
 
 def prepare(settings: Settings) -> None:
     """Bring the store up to date, and its site list to the file of the settings."""
-    store = open_store(settings)
-    try:
+    with open_store(settings) as store:
         if settings.inventory.file is not None:
             rows = usable_inventory(settings.inventory.file)
             with store.writing() as connection:
@@ -87,8 +86,6 @@ def prepare(settings: Settings) -> None:
                     "no transmitter is in the site list, so every report would be refused; "
                     "set inventory.file or run: standingwatch inventory import FILE"
                 )
-    finally:
-        store.close()
 
 
 def wait_for_stop() -> None:

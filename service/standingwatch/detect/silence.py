@@ -97,7 +97,9 @@ class Silence:
             )
         for number in self._transmitters_to_follow(block, own, transmitters, deadline):
             where = int(fleet.site_of[number])
-            clock = heard.of_owner(where) if several[where] else np.empty(0, dtype=np.int64)
+            # The site's last report of earlier blocks counts too: it may lie past what was judged with them.
+            clock = np.append(sites["last_us"][where], heard.of_owner(where))
+            clock = clock if several[where] else clock[:0]
             findings += self._follow_transmitter(
                 block,
                 number,
@@ -232,7 +234,7 @@ class Silence:
             due = max(last, block.since_us, back) + deadline
             if last and not missing and due <= time:
                 missing = True
-                tell(time if until_us is None else due)
+                tell(due)
 
         moments = [(int(t), 0) for t in own_us] + [(int(t), 1) for t in clock_us]
         for time, kind in sorted(moments):

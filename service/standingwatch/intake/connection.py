@@ -112,6 +112,10 @@ class BrokerConnection:
         """Disconnect; the broker keeps the session if there is one."""
         self._client.disconnect()
         self._client.loop_stop()
+        # paho's thread may have ended before it closed what it had open.
+        left_open = self._client.socket()
+        if left_open is not None:
+            left_open.close()
         self._connected.clear()
 
     @property

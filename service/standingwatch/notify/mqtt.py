@@ -12,9 +12,16 @@ from standingwatch.readings import alarm_topic, event_topic
 from standingwatch.store.alarming import Message, load_alarms
 from standingwatch.store.connect import Store
 
+#: How long a connection may take to be made before a delivery counts as failed [s].
+CONNECT_WAIT_S = 2.0
+
 
 class Publisher(Protocol):
     """What the channel needs of a broker connection."""
+
+    def wait_connected(self, seconds: float) -> bool:
+        """Wait for the connection, so long at most."""
+        ...
 
     def publish(self, messages: list[tuple[str, bytes, bool]], timeout_s: float = 10.0) -> None:
         """Publish at QoS 1 (topic, payload, retained) and wait for the broker's acknowledgement."""
@@ -52,6 +59,8 @@ class MqttChannel:
 
     def refresh(self) -> None:
         """Publish the present alarms of all resources once after each connection."""
+        # A connection that is just being made is no failure to tell anybody about.
+        self._publisher.wait_connected(CONNECT_WAIT_S)
         if not self._all_published:
             self._publish(self._present(None))
             self._all_published = True

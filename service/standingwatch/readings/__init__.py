@@ -1,6 +1,6 @@
 """What a reading is, how payloads become readings, and what is held against their quality. No I/O."""
 
-from standingwatch.readings.columns import COLUMNS, Reading, Readings
+from standingwatch.readings.columns import COLUMNS, FLOAT_COLUMNS, STATE_COLUMNS, Reading, Readings
 from standingwatch.readings.decode import Decoded, Refusal, decode_report
 from standingwatch.readings.flags import UNUSABLE, Flag, QualityCarry, qualify
 from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
@@ -17,6 +17,8 @@ from standingwatch.readings.topics import (
 
 __all__ = [
     "COLUMNS",
+    "FLOAT_COLUMNS",
+    "STATE_COLUMNS",
     "UNUSABLE",
     "BadTimeError",
     "BoolArray",

@@ -51,7 +51,8 @@ class Reading(NamedTuple):
 
 COLUMNS: tuple[str, ...] = Reading._fields
 
-_FLOATS = (
+#: Columns of numbers, NaN where unknown.
+FLOAT_COLUMNS = (
     "forward_w",
     "reflected_w",
     "frequency_mhz",
@@ -61,7 +62,8 @@ _FLOATS = (
     "precipitation",
     "wind_mps",
 )
-_STATES = ("keyed", "foldback")
+#: Columns of yes, no and not said.
+STATE_COLUMNS = ("keyed", "foldback")
 _REQUIRED = ("transmitter", "time_us")
 
 
@@ -173,9 +175,9 @@ _NAMES: tuple[str, ...] = tuple(field.name for field in fields(Readings))
 
 def _column(name: str, given: Any, rows: int) -> npt.NDArray[Any]:
     """One column in the type it has in `Readings`; unknown in all rows when `given` is None."""
-    if name in _FLOATS:
+    if name in FLOAT_COLUMNS:
         return np.full(rows, np.nan) if given is None else _floats(name, given)
-    if name in _STATES:
+    if name in STATE_COLUMNS:
         return np.full(rows, -1, dtype=np.int8) if given is None else _states(name, given)
     if name == "channel":
         return _texts(rows, given)

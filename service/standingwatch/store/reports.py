@@ -10,23 +10,12 @@ import numpy as np
 from sqlalchemy import Connection, bindparam, delete, func, insert, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
-from standingwatch.readings import IntArray, Readings
+from standingwatch.readings import FLOAT_COLUMNS, IntArray, Readings
 from standingwatch.store import tables
 from standingwatch.store.connect import lock_arrivals
 
 #: Columns of the readings table in its own order.
 READING_COLUMNS = tuple(column.name for column in tables.readings.columns)
-
-_FLOATS = (
-    "forward_w",
-    "reflected_w",
-    "frequency_mhz",
-    "set_power_w",
-    "pa_temperature_c",
-    "ambient_temperature_c",
-    "precipitation",
-    "wind_mps",
-)
 
 
 @dataclass(frozen=True)
@@ -126,7 +115,7 @@ def _rows(arrival: int, readings: Readings, keys: IntArray, received_us: IntArra
         "channel": readings.channel.tolist(),
         "sequence": readings.sequence.tolist(),
     }
-    for name in _FLOATS:
+    for name in FLOAT_COLUMNS:
         values = getattr(readings, name)
         unknown = np.isnan(values)
         if unknown.all():
@@ -181,7 +170,7 @@ def to_readings(rows: Sequence[Sequence[Any]], position_of_key: IntArray) -> Rea
         foldback=np.array(columns["foldback"], dtype=np.int8),
         sequence=np.array(columns["sequence"], dtype=np.int64),
         flags=np.array(columns["flags"], dtype=np.int64),
-        **{name: np.array(columns[name], dtype=np.float64) for name in _FLOATS},
+        **{name: np.array(columns[name], dtype=np.float64) for name in FLOAT_COLUMNS},
     )
     return readings if (position >= 0).all() else readings.take(position >= 0)
 

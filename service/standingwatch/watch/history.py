@@ -15,22 +15,19 @@ import pyarrow.compute as pc
 import pyarrow.csv
 import pyarrow.parquet
 
-from standingwatch.readings import BoolArray, Fleet, FloatArray, IntArray, Readings
+from standingwatch.readings import (
+    FLOAT_COLUMNS,
+    STATE_COLUMNS,
+    BoolArray,
+    Fleet,
+    FloatArray,
+    IntArray,
+    Readings,
+)
 
 #: Readings that are handed on together, about.
 SLICE_ROWS = 1_000_000
 
-NUMBERS = (
-    "forward_w",
-    "reflected_w",
-    "frequency_mhz",
-    "set_power_w",
-    "pa_temperature_c",
-    "ambient_temperature_c",
-    "precipitation",
-    "wind_mps",
-)
-STATES = ("keyed", "foldback")
 REQUIRED = ("time", "forward_w", "reflected_w")
 
 #: Numbers above this are milliseconds, others seconds (DESIGN of the wire).
@@ -88,8 +85,8 @@ def read_history(path: Path, fleet: Fleet) -> History:
     rows = table.num_rows
     position = np.zeros(rows, dtype=np.int64) if alone else _positions(table, fleet)
     time_us, no_time, no_offset = _times(path, table["time"])
-    columns: dict[str, Any] = {n: _numbers(path, n, table[n]) for n in NUMBERS if n in names}
-    columns |= {name: _states(path, name, table[name]) for name in STATES if name in names}
+    columns: dict[str, Any] = {n: _numbers(path, n, table[n]) for n in FLOAT_COLUMNS if n in names}
+    columns |= {name: _states(path, name, table[name]) for name in STATE_COLUMNS if name in names}
     no_power = ~(np.isfinite(columns["forward_w"]) & np.isfinite(columns["reflected_w"]))
     refused: Counter[str] = Counter()
     bad = np.zeros(rows, dtype=np.bool_)

@@ -24,15 +24,7 @@ def detection_settings(settings: Settings) -> DetectionSettings:
     """The detectors' settings."""
     limits, departure, baseline = settings.limits, settings.departure, settings.baseline
     return DetectionSettings(
-        limits=LimitSettings(
-            warning_swr=limits.warning_swr,
-            minor_swr=limits.minor_swr,
-            major_swr=limits.major_swr,
-            critical_swr=limits.critical_swr,
-            clear_margin=limits.clear_margin,
-            readings_to_raise=limits.readings_to_raise,
-            readings_to_clear=limits.readings_to_clear,
-        ),
+        limits=LimitSettings(**limits.model_dump()),
         departure=DepartureSettings(
             provisional_hours=baseline.provisional_hours,
             full_days=baseline.full_days,
@@ -43,9 +35,7 @@ def detection_settings(settings: Settings) -> DetectionSettings:
             days_to_raise=departure.days_to_raise,
             days_to_clear=departure.days_to_clear,
         ),
-        silence=SilenceSettings(
-            missed_intervals=settings.silence.missed_intervals, grace_s=settings.silence.grace_s
-        ),
+        silence=SilenceSettings(**settings.silence.model_dump()),
         hour_grace_s=settings.watch.hour_grace_s,
     )
 

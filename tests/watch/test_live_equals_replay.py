@@ -1,0 +1,238 @@
+"""The watch over a store gives the alarms that a replay gives, through passes, restarts and failures."""
+
+from __future__ import annotations
+
+import io
+import itertools
+import json
+from collections import Counter
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+import pytest
+from prometheus_client import CollectorRegistry
+from sqlalchemy import select
+
+from standingwatch.detect.engine import DetectionSettings
+from standingwatch.detect.interface import Maintenance
+from standingwatch.detect.words import Severity
+from standingwatch.inventory import FleetDefaults, build_fleet, read_inventory_text
+from standingwatch.metrics import Metrics
+from standingwatch.readings import Fleet, QualityCarry, Readings, qualify
+from standingwatch.store import tables
+from standingwatch.store.connect import Store
+from standingwatch.store.reports import Horizon, insert_readings, new_arrival, set_horizon
+from standingwatch.store.sites import load_site_list, replace_site_list
+from standingwatch.watch import live
+from standingwatch.watch.live import Watch, WatchOptions
+from standingwatch.watch.replay import Replay
+
+START_US = 1_767_225_600_000_000
+MINUTE_US = 60_000_000
+DAYS = 12
+CHANNELS = (("log", Severity.WARNING), ("pager", Severity.MAJOR))
+INVENTORY = """\
+site,transmitter,frequency_mhz,rated_power_w,feeder_loss_db,expected_interval_s
+amber,a1,446,100,1,1200
+amber,a2,447,100,,1200
+birch,b1,446,100,2,1200
+birch,b2,447,100,2,1200
+"""
+Row = tuple[str, str, str, int, int]
+
+
+def inventory_rows() -> Any:
+    inventory = read_inventory_text(INVENTORY, "fleet.csv")
+    assert inventory.errors == ()
+    return inventory.rows
+
+
+def stream(fleet: Fleet) -> Readings:
+    """a1 rises, a2 is broken for half a day, b2 is silent for a while, and then all of birch."""
+    rng = np.random.default_rng(5)
+    columns: list[list[Any]] = [[], [], [], []]
+    for owner in range(4):
+        time_us = START_US + np.arange(DAYS * 72) * 20 * MINUTE_US + rng.integers(0, MINUTE_US, DAYS * 72)
+        day = (time_us - START_US) / (1440 * MINUTE_US)
+        rho = 0.1 + rng.normal(0, 0.004, len(day))
+        if owner == 0:
+            rho += np.clip(day - 5, 0, None) * 0.04
+        if owner == 1:
+            rho[(day > 6) & (day < 6.5)] = 0.6
+        away = (owner == 3) & (day > 2) & (day < 2.4) | (owner >= 2) & (day > 8) & (day < 8.3)
+        forward_w = np.round(rng.normal(95, 1, len(day)), 1)
+        reflected_w = np.round(forward_w * rho**2, 2)
+        for column, values in zip(
+            columns, (np.full(len(day), owner), time_us, forward_w, reflected_w), strict=True
+        ):
+            column.append(values[~away])
+    names = ("transmitter", "time_us", "forward_w", "reflected_w")
+    readings = Readings.from_columns(
+        {name: np.concatenate(parts) for name, parts in zip(names, columns, strict=True)}
+    ).sorted_by_time()
+    return qualify(readings, fleet, readings.time_us, QualityCarry.empty(len(fleet)), 120.0)[0]
+
+
+def replayed(fleet: Fleet, readings: Readings) -> list[Row]:
+    """What a replay over the same readings says, sorted."""
+    out = io.StringIO()
+    replay = Replay(fleet, DetectionSettings(), Maintenance.none(), 120.0, out, io.StringIO())
+    replay.feed(readings)
+    replay.finish()
+    lines = [json.loads(line) for line in out.getvalue().splitlines()]
+    return sorted(
+        (
+            x["site"],
+            x["transmitter"],
+            x["condition"],
+            int(Severity.from_word(x["severity"])),
+            round(datetime.fromisoformat(x["time"]).timestamp() * 1e6),
+        )
+        for x in lines
+    )
+
+
+def noted(store: Store) -> list[Row]:
+    """The alarm history of the store, sorted."""
+    columns = tables.alarm_changes.c
+    with store.reading() as connection:
+        rows = connection.execute(
+            select(columns.site, columns.transmitter, columns.condition, columns.severity, columns.time_us)
+        ).all()
+    return sorted(tuple(row) for row in rows)
+
+
+def check_outbox(store: Store) -> None:
+    """Each change is in the outbox once for each channel that wants it, and nothing else is."""
+    changes, outbox = tables.alarm_changes.c, tables.outbox.c
+    with store.reading() as connection:
+        events = connection.execute(select(changes.event_id, changes.severity, changes.previous)).all()
+        messages = connection.execute(select(outbox.channel, outbox.event_id)).all()
+    assert len({event.event_id for event in events}) == len(events)
+    wanted = Counter(
+        (channel, event.event_id)
+        for channel, least in CHANNELS
+        for event in events
+        if max(event.severity, event.previous) >= least
+    )
+    assert Counter(tuple(message) for message in messages) == wanted
+    assert set(wanted.values()) == {1}
+    assert {channel for channel, _ in wanted} == {"log", "pager"}
+
+
+class Live:
+    """A watch over a store, fed as the intake feeds it."""
+
+    def __init__(self, store: Store, rows_per_pass: int) -> None:
+        self.store = store
+        with store.writing() as connection:
+            replace_site_list(connection, inventory_rows(), START_US)
+        with store.reading() as connection:
+            sites = load_site_list(connection)
+        self.keys = sites.keys
+        self.fleet = build_fleet(sites.rows, sites.keys, FleetDefaults())
+        self.rows_per_pass = rows_per_pass
+        self.restart()
+
+    def restart(self) -> None:
+        options = WatchOptions(DetectionSettings(), FleetDefaults(), "test", CHANNELS, self.rows_per_pass)
+        self.watch = Watch(self.store, options, Metrics(CollectorRegistry()), lambda: START_US)
+
+    def arrive(self, readings: Readings, since_us: int, arrivals: int) -> None:
+        """Some arrivals, each its own transaction with its horizon; repeats one reading."""
+        for part in np.array_split(np.arange(len(readings)), arrivals):
+            piece = readings.take(part)
+            with self.store.writing() as connection:
+                number = new_arrival(connection, int(piece.time_us[-1]), len(piece))
+                keys = self.keys[piece.transmitter]
+                assert insert_readings(connection, number, piece, keys, piece.time_us) == len(piece)
+                again = piece.take(slice(0, 1))
+                assert insert_readings(connection, number, again, keys[:1], again.time_us) == 0
+                set_horizon(connection, "one", Horizon(since_us, int(piece.time_us[-1])))
+
+    def catch_up(self) -> int:
+        passes = 1
+        while self.watch.make_pass():
+            passes += 1
+        return passes
+
+
+def pieces(readings: Readings, count: int, seed: int) -> list[Readings]:
+    """Cut at random, never between readings of the same time."""
+    rng = np.random.default_rng(seed)
+    apart = np.flatnonzero(np.diff(readings.time_us) > 0) + 1
+    edges = [0, *sorted(rng.choice(apart, count - 1, replace=False).tolist()), len(readings)]
+    return [readings.take(slice(a, b)) for a, b in itertools.pairwise(edges)]
+
+
+def expected(fleet: Fleet, readings: Readings) -> list[Row]:
+    """The replay's alarms, which have to hold something of each kind to be worth comparing."""
+    rows = replayed(fleet, readings)
+    assert {row[2] for row in rows} == {"swr-rising", "swr-high", "reports-missing", "site-unreachable"}
+    return rows
+
+
+@pytest.mark.parametrize("rows_per_pass", [150, 200_000])
+def test_passes_and_restarts_change_nothing(store: Store, rows_per_pass: int) -> None:
+    running = Live(store, rows_per_pass)
+    readings = stream(running.fleet)
+    passes = 0
+    for number, piece in enumerate(pieces(readings, 12, seed=1)):
+        running.arrive(piece, int(readings.time_us[0]), arrivals=min(3, len(piece)))
+        passes += running.catch_up()
+        if number % 3 == 2:
+            running.restart()
+    assert passes >= 12
+    assert noted(store) == expected(running.fleet, readings)
+    check_outbox(store)
+    assert running.watch.make_pass() is False
+    assert noted(store) == expected(running.fleet, readings)
+
+
+def test_a_pass_that_fails_to_commit_repeats_nothing_and_loses_nothing(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    running = Live(store, 200_000)
+    readings = stream(running.fleet)
+    failed = 0
+    for piece in pieces(readings, 8, seed=2):
+        running.arrive(piece, int(readings.time_us[0]), arrivals=1)
+        before = noted(store)
+        with monkeypatch.context() as patched:
+
+            def fails(*_: object) -> None:
+                raise OSError("the disk is full")
+
+            patched.setattr(live, "save_progress", fails)
+            with pytest.raises(OSError, match="the disk is full"):
+                running.watch.make_pass()
+            failed += 1
+        assert noted(store) == before
+        # As the watch's thread does after a failure: what is in memory is not to be trusted.
+        running.watch._loaded = None
+        running.catch_up()
+    assert failed == 8
+    assert noted(store) == expected(running.fleet, readings)
+    check_outbox(store)
+
+
+def test_the_threads_own_recovery_loses_nothing(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    running = Live(store, 200_000)
+    readings = stream(running.fleet)
+    running.arrive(readings, int(readings.time_us[0]), arrivals=2)
+    real, calls = live.save_progress, []
+
+    def fails_once(*arguments: Any) -> None:
+        calls.append(1)
+        if len(calls) == 1:
+            raise OSError("the disk is full")
+        real(*arguments)
+        running.watch._stopping.set()
+
+    monkeypatch.setattr(live, "save_progress", fails_once)
+    running.watch.start()
+    running.watch._thread.join(60)
+    assert len(calls) == 2
+    assert noted(store) == expected(running.fleet, readings)
+    check_outbox(store)
