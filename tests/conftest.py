@@ -6,6 +6,7 @@ import os
 import shutil
 import socket
 import subprocess
+import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
@@ -201,12 +202,11 @@ def _postgres_programs() -> Path:
 
 
 @pytest.fixture(scope="session")
-def postgres_port(tmp_path_factory: pytest.TempPathFactory) -> Iterator[int]:
+def postgres_port() -> Iterator[int]:
     """A PostgreSQL server of the tests' own, on a free port of the loopback."""
-    folder = tmp_path_factory.mktemp("postgres")
-    for parent in folder.parents:
-        if parent.is_relative_to("/tmp") and parent != Path("/tmp"):
-            parent.chmod(0o755)
+    # Not in pytest's own folder, which the server's user may not enter.
+    folder = Path(tempfile.mkdtemp(prefix="standingwatch-postgres-"))
+    folder.chmod(0o755)
     run_as = _as_server_user(folder)
     programs = _postgres_programs()
     data = folder / "data"
@@ -240,6 +240,7 @@ def postgres_port(tmp_path_factory: pytest.TempPathFactory) -> Iterator[int]:
     finally:
         server.terminate()
         server.wait(20)
+        shutil.rmtree(folder)
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
