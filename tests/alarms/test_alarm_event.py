@@ -93,7 +93,7 @@ def test_the_text_says_what_where_since_when_how_bad_and_what_to_do() -> None:
         "alder-ridge/rpt-1",
         "SWR over its limit",
         "major",
-        "2026-11-18 10:13:20 UTC",
+        "2026-11-18 11:06:40 UTC",
         "2.50:1",
         "limit 2.00:1",
         "98.0 W forward",
@@ -104,5 +104,5 @@ def test_the_text_says_what_where_since_when_how_bad_and_what_to_do() -> None:
 
 
 def test_times_keep_their_microseconds() -> None:
-    assert rfc3339(1_795_000_000_000_000) == "2026-11-18T10:13:20Z"
-    assert rfc3339(1_795_000_000_000_007) == "2026-11-18T10:13:20.000007Z"
+    assert rfc3339(1_795_000_000_000_000) == "2026-11-18T11:06:40Z"
+    assert rfc3339(1_795_000_000_000_007) == "2026-11-18T11:06:40.000007Z"

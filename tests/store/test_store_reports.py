@@ -67,9 +67,7 @@ def keep(store: Store, readings: Readings, received_us: int = T0_US) -> tuple[in
     with store.writing() as connection:
         arrival = new_arrival(connection, received_us, len(readings))
         received = np.full(len(readings), received_us)
-        return arrival, insert_readings(
-            connection, arrival, readings, KEYS[readings.transmitter], received
-        )
+        return arrival, insert_readings(connection, arrival, readings, KEYS[readings.transmitter], received)
 
 
 def read_after(store: Store, arrival: int, most_rows: int = 10**6) -> tuple[Readings, int]:
@@ -99,8 +97,12 @@ def test_what_is_kept_comes_back(store: Store, seed: int) -> None:
 
 
 def test_unknown_values_are_null_in_the_table(store: Store) -> None:
-    keep(store, Readings.from_columns({"transmitter": [0], "time_us": [1], **dict.fromkeys(
-        ("forward_w", "reflected_w"), [1.0])}))
+    keep(
+        store,
+        Readings.from_columns(
+            {"transmitter": [0], "time_us": [1], **{key: [1.0] for key in ("forward_w", "reflected_w")}}
+        ),
+    )
     with store.reading() as connection:
         row = connection.execute(select(tables.readings)).one()
     assert row.wind_mps is None

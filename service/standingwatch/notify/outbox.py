@@ -77,7 +77,7 @@ class OutboxWorker:
         while not self._stopping.is_set():
             tries = Retrying(
                 retry=retry_if_exception_type((DeliveryError, DBAPIError)),
-                wait=wait_exponential_jitter(initial=0.5, max=60.0, jitter=0.5),
+                wait=wait_exponential_jitter(multiplier=0.5, max=60.0, jitter=0.5),
                 stop=stop_when_event_set(self._stopping),
                 sleep=sleep_using_event(self._stopping),
                 before_sleep=self._failed,
