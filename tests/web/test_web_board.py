@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import time
 from collections.abc import Callable
 from typing import Any
 
@@ -205,21 +204,3 @@ def test_each_database_answers_alike(fill_each: Any, client_of: Callable[..., An
     assert len(re.findall(r'<path class="base"', page)) == 20
     for path in ("/site/S004", "/alarms", "/refused", "/readyz"):
         assert client.get(path).status_code == 200
-
-
-def test_board_of_forty_sites_is_quick(fill: Any, client_of: Callable[..., Any]) -> None:
-    # About 40 ms on two cores; the best of some, since a busy machine only ever makes it slower.
-    fill.sites(40, 4)
-    fill.hours(14)
-    count = 160
-    for age_s in range(5, 3600, 60):
-        fill.readings(np.arange(count), np.full(count, float(age_s)), np.full(count, 1.25))
-    fill.horizon(2.0)
-    client = client_of(fill)
-    times_s = []
-    for _ in range(8):
-        begun_s = time.perf_counter()
-        answer = client.get("/")
-        times_s.append(time.perf_counter() - begun_s)
-        assert answer.text.count('class="spark"') == count
-    assert min(times_s) < 0.1

@@ -94,12 +94,13 @@ def _detail(condition: Condition, values: Mapping[str, Value]) -> str:
             f"{number(values.get('reflected_w'))} W reflected."
         )
     if condition is Condition.SWR_RISING:
+        at_antenna = number(values.get("swr_at_antenna"))
+        end = f", {at_antenna}:1 at the antenna" if values.get("feeder_loss_known") else ""
         normal = number(values.get("baseline_return_loss_db"), 1)
         return (
             f"Return loss {number(values.get('return_loss_db'), 1)} dB "
             f"against a {values.get('baseline_kind')} baseline of {normal} dB, "
-            f"SWR {number(values.get('swr'))}:1 at the transmitter, "
-            f"{number(values.get('swr_at_antenna'))}:1 at the antenna."
+            f"SWR {number(values.get('swr'))}:1 at the transmitter{end}."
         )
     if condition in (Condition.REPORTS_MISSING, Condition.SITE_UNREACHABLE):
         last = values.get("last_report_us")
