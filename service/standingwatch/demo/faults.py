@@ -279,7 +279,7 @@ def _plan_live(planner: _Planner, start_s: float, live_s: float, end_s: float) -
     planner.add(
         ANTENNA_WATER, position, live_s + 0.1 * span_s,
         "water gets into the shared antenna; all behind the combiner move together",
-        size=0.9, develops_s=0.5 * span_s,
+        size=2.5, develops_s=0.5 * span_s,
     )  # fmt: skip
     position = planner.pick(COUPLER_ZERO, _alone)
     planner.add(
@@ -307,7 +307,7 @@ def _plan_history(planner: _Planner, start_s: float, live_s: float, end_s: float
     planner.add(
         ANTENNA_WATER, position, start_s + 0.3 * past_s,
         "water gets into the antenna connector with every rain, a little more each time",
-        size=1.0, develops_s=0.7 * past_s,
+        size=1.8, develops_s=0.7 * past_s,
     )  # fmt: skip
     position = planner.pick(CORROSION, _clear_view)
     planner.add(

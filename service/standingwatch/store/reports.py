@@ -354,7 +354,11 @@ def forget_before(
     """
     done = {
         "readings": delete(tables.readings).where(tables.readings.c.time_us < readings_us),
-        "arrivals": delete(tables.arrivals).where(tables.arrivals.c.received_us < readings_us),
+        # The newest stays: SQLite would begin to count anew, below the cursor of the watch.
+        "arrivals": delete(tables.arrivals).where(
+            tables.arrivals.c.received_us < readings_us, tables.arrivals.c.arrival < last_arrival(connection)
+        ),
+        "link_reports": delete(tables.link_reports).where(tables.link_reports.c.time_us < readings_us),
         "rollups": delete(tables.rollups).where(tables.rollups.c.hour_us < rollups_us),
         "refused": delete(tables.refused).where(tables.refused.c.received_us < refused_us),
     }
