@@ -11,7 +11,7 @@ from standingwatch.rf.feeder import find_feeder_type, matched_loss_db
 
 START_S = 1_760_000_000
 DAY_S = 86_400
-# DESIGN.md, Files: every column an inventory.csv may have.
+# Every column that an inventory.csv may have.
 INVENTORY_COLUMNS = {
     *("site", "transmitter", "frequency_mhz", "site_name", "region", "latitude", "longitude", "antenna_line"),
     *("rated_power_w", "feeder_type", "feeder_length_m", "feeder_loss_db", "feeder_power_rating_w"),
