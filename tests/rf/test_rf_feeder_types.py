@@ -134,6 +134,7 @@ def test_a_second_table_is_near(name, cable, tolerance, published):
 
 
 def test_rg_223_from_memory_is_near_a_figure_that_was_read(published):
+    # The attenuation was read; that it is at 750 MHz is from memory, so this is a weak check.
     table = published("coax_attenuation_more")
     rows = table[(table["cable"] == "RG-223/U") & (table["status"] != "memory")]
     assert len(rows) == 1

@@ -119,6 +119,7 @@ _TABLE = (
 FEEDER_TYPES: Mapping[str, FeederType] = MappingProxyType({entry.name: entry for entry in _TABLE})
 
 #: Variants that differ in jacket or approval, hardly in loss, by the type that stands for them.
+#: Part numbers from memory.
 _VARIANTS = {
     "RG-58": ("RG-58A", "RG-58B", "RG-58C", "M17/28", "M17/28-RG58"),
     "RG-8": ("RG-8A",),
