@@ -255,3 +255,8 @@ def test_every_condition_has_a_text(condition: Condition, kind: ChangeKind) -> N
     assert "alder-ridge/rpt-1" in text
     assert "nan" not in text.split()
     assert "None" not in text
+
+
+def test_a_word_that_is_no_severity_is_refused() -> None:
+    with pytest.raises(ValueError, match="'grave', wanted one of cleared, warning"):
+        Severity.from_word("grave")

@@ -182,3 +182,23 @@ def test_events_and_present_alarms_over_mqtt(store: Store, broker: Any, listen: 
 def waiting(store: Store) -> int:
     with store.reading() as connection:
         return waiting_counts(connection).get("mqtt", 0)
+
+
+def test_a_channel_is_told_as_rfc_8632_has_it(store: Store) -> None:
+    """The notification vector of `notify-severity-level`, RFC 8632, for the level major."""
+    told = {
+        Severity.MAJOR: True,  # T1
+        Severity.MINOR: True,  # T2
+        Severity.WARNING: False,  # T3
+    }
+    steps = [*told.items(), (Severity.MINOR, False), (Severity.MAJOR, True)]  # T4, T5
+    steps += [(Severity.CRITICAL, True), (Severity.MAJOR, True), (Severity.CLEARED, True)]  # T6, T7, T8
+    alarms: dict[AlarmKey, Alarm] = {}
+    heard = []
+    for severity, _ in steps:
+        with store.reading() as connection:
+            before = len(waiting_messages(connection, "grave"))
+        change_alarms(store, alarms, severity)
+        with store.reading() as connection:
+            heard.append(len(waiting_messages(connection, "grave")) > before)
+    assert heard == [wanted for _, wanted in steps]

@@ -22,6 +22,7 @@ from standingwatch.store.reports import (
     horizon,
     insert_links,
     insert_readings,
+    kept_otherwise,
     last_arrival,
     links_after,
     mark_accepted,
@@ -127,6 +128,23 @@ def test_a_repeat_within_one_batch_is_kept_once(store: Store) -> None:
 
 def test_no_readings_are_kept_as_nothing(store: Store) -> None:
     assert keep(store, Readings.empty())[1] == 0
+
+
+def test_conflicting_repeats_are_found(store: Store) -> None:
+    readings = some_readings(20)
+    keep(store, readings)
+    other = readings.take(np.arange(20))  # a copy
+    other.reflected_w[3] += 0.5
+    other.forward_w[11] += 0.5
+    other.wind_mps[7] = 77.0  # only powers count
+    arrival, new = keep(store, other)
+    assert new == 0
+    with store.reading() as connection:
+        found = kept_otherwise(connection, arrival, other, KEYS[other.transmitter])
+    assert found == [
+        (3, readings.forward_w[3], readings.reflected_w[3]),
+        (11, readings.forward_w[11], readings.reflected_w[11]),
+    ]
 
 
 def test_transmitters_that_are_not_watched_are_left_out(store: Store) -> None:

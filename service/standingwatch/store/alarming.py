@@ -50,8 +50,9 @@ def save_changes(
         connection: the transaction in which the watch notes how far it has come.
         changes: in order.
         source: the CloudEvents `source` of this service.
-        channels: name of each channel and the least severity that it wants. A channel that was told of an
-            alarm is told of its end: a change counts with the graver of its severities before and after.
+        channels: name of each channel and the least severity that it wants. A change counts with the graver
+            of its severities before and after: a channel is told when an alarm it was told of falls below
+            what it wants, or ends, and then no more until it rises again (RFC 8632, severity-level).
     """
     if not changes:
         return

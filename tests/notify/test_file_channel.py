@@ -1,0 +1,92 @@
+"""The file channel through crashes: whatever is cut off or delivered again, each event stands there once."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from standingwatch.notify.channel import DeliveryError
+from standingwatch.notify.file import FileChannel
+from standingwatch.store.alarming import Message
+
+
+def message(number: int) -> Message:
+    body = json.dumps({"specversion": "1.0", "id": f"event-{number}", "data": {"text": "Ümlaut: 3 Ω"}})
+    return Message(number, "file", f"event-{number}", "alder-ridge", "rpt-1", body, 0)
+
+
+def whole_events(path: Path) -> list[str]:
+    """Ids of the lines that are events."""
+    found = []
+    for line in path.read_bytes().split(b"\n"):
+        try:
+            found.append(json.loads(line)["id"])
+        except ValueError:
+            continue
+    return found
+
+
+def test_a_line_that_lacks_only_its_end_counts_as_written(tmp_path: Path) -> None:
+    path = tmp_path / "events.jsonl"
+    path.write_text(message(1).body)
+    FileChannel(path).deliver([message(1)])
+    assert path.read_text() == message(1).body
+    FileChannel(path).deliver([message(1), message(2)])
+    assert path.read_text() == message(1).body + "\n" + message(2).body + "\n"
+
+
+@pytest.mark.parametrize("foreign", [b"\xff\xfe\n", b"[1, 2]\n", b'{"id": 7}\n', b"\n\n", b"3\n"])
+def test_what_others_wrote_is_left_alone(tmp_path: Path, foreign: bytes) -> None:
+    path = tmp_path / "events.jsonl"
+    path.write_bytes(foreign)
+    FileChannel(path).deliver([message(1)])
+    assert path.read_bytes() == foreign + message(1).body.encode() + b"\n"
+
+
+def test_a_path_that_is_a_folder_is_a_delivery_error(tmp_path: Path) -> None:
+    folder = tmp_path / "events"
+    folder.mkdir()
+    with pytest.raises(DeliveryError, match="events: Is a directory"):
+        FileChannel(folder).deliver([message(1)])
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(1, 4), st.sampled_from(["noted", "crash", "cut"]), st.integers(0, 10_000)),
+        max_size=12,
+    )
+)
+def test_each_event_stands_once_through_any_crashes(
+    tmp_path_factory: pytest.TempPathFactory, steps: list[tuple[int, str, int]]
+) -> None:
+    """A crash comes before the delivery is noted, or in mid-line.
+
+    The outbox hands over the oldest that are not noted, so never fewer than before the crash.
+    """
+    path = tmp_path_factory.mktemp("channel") / "events.jsonl"
+    channel = FileChannel(path)
+    noted = least = 0
+    for more, end, where in steps:
+        count = max(least, more)
+        before = path.stat().st_size if path.exists() else 0
+        channel.deliver([message(noted + i) for i in range(count)])
+        if end == "noted":
+            noted, least = noted + count, 0
+            continue
+        least = count
+        if end == "cut":
+            grown = path.stat().st_size - before
+            with path.open("r+b") as file:
+                file.truncate(before + where % (grown + 1))
+        channel = FileChannel(path)
+    channel.deliver([message(noted + i) for i in range(max(least, 4))])
+    times = Counter(whole_events(path))
+    assert {f"event-{i}" for i in range(noted + max(least, 4))} <= set(times)
+    assert set(times.values()) == {1}
+    order = [int(name.removeprefix("event-")) for name in whole_events(path)]
+    assert order == sorted(order)
