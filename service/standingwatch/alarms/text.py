@@ -28,7 +28,7 @@ WHAT = {
 #: What to do first (common practice, no source).
 FIRST_STEP = {
     Condition.SWR_HIGH: "Compare with the other transmitters on the same antenna line.",
-    Condition.SWR_RISING: "No hurry: compare with wet and dry days, and plan a visit while it is still slow.",
+    Condition.SWR_RISING: "Compare with wet and dry days, and plan a visit while the rise is still slow.",
     Condition.REPORTS_MISSING: "See by other means whether the transmitter is on the air; "
     "check its meter and the meter's supply.",
     Condition.SITE_UNREACHABLE: "Check link and power of the site before anything else.",

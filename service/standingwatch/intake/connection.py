@@ -82,7 +82,7 @@ class BrokerConnection:
         spread = 1 + (hash_of(client_id) % 1000) / 2000
         self._client.reconnect_delay_set(
             min_delay=settings.reconnect_min_s * spread,  # type: ignore[arg-type]  # paho sleeps for fractions too
-            max_delay=settings.reconnect_max_s * spread,  # type: ignore[arg-type]
+            max_delay=settings.reconnect_max_s * spread,  # type: ignore[arg-type]  # likewise
         )
         self._client.max_inflight_messages_set(100)
         self._client.on_connect = self._connect_answered
