@@ -56,7 +56,7 @@ def test_two_services_do_not_share_their_numbers(metrics: Metrics) -> None:
 
 def test_names_are_ours_and_in_base_units(metrics: Metrics) -> None:
     """Prometheus documentation, "Metric and label naming": a prefix, base units, _total on counters."""
-    metrics.fleet.show(state(), {("alder-ridge", "rpt-1", "swr-high"): 5})
+    metrics.fleet.show(state(), {("alder-ridge", "rpt-1", "swr-high", ""): 5})
     families = list(metrics.registry.collect())
     assert len(families) > 25
     for family in families:
@@ -113,19 +113,22 @@ def test_what_is_not_known_has_no_sample(metrics: Metrics) -> None:
 
 
 def test_standing_alarms_show_their_severity_and_go_with_their_end(metrics: Metrics) -> None:
-    metrics.fleet.show(
-        state(), {("alder-ridge", "rpt-1", "swr-high"): 5, ("cedar", "", "site-unreachable"): 4}
-    )
-    assert (
-        sample(metrics, "alarm_severity", site="alder-ridge", transmitter="rpt-1", condition="swr-high") == 5
-    )
-    assert sample(metrics, "alarm_severity", site="cedar", transmitter="", condition="site-unreachable") == 4
+    standing = {
+        ("alder-ridge", "rpt-1", "swr-high", ""): 5,
+        ("cedar", "", "site-unreachable", ""): 4,
+        ("", "", "swr-weather", "Coast"): 3,
+    }
+    metrics.fleet.show(state(), standing)
+    labels = ("site", "transmitter", "condition", "region")
+    for values, severity in standing.items():
+        where = dict(zip(labels, values, strict=True))
+        assert sample(metrics, "alarm_severity", **where) == severity
     metrics.fleet.show(state(), {})
     assert "standingwatch_alarm_severity{" not in exposition(metrics)
 
 
 def test_the_exposition_can_be_read_back(metrics: Metrics) -> None:
-    metrics.fleet.show(state(), {("alder-ridge", "rpt-1", "swr-high"): 5})
+    metrics.fleet.show(state(), {("alder-ridge", "rpt-1", "swr-high", ""): 5})
     metrics.reports_refused.labels("not-json").inc()
     read = {f.name: f for f in text_string_to_metric_families(exposition(metrics))}
     assert len(read["standingwatch_swr_ratio"].samples) == 2

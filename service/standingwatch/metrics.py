@@ -1,8 +1,8 @@
 """Prometheus metrics on a registry that is handed in; nothing registers itself on import.
 
 Base units throughout; powers in watts, times in seconds, the match as ratios and never in decibels. Labels
-hold only sites and transmitters of the site list, conditions, channels and fixed words, so that nobody
-outside can grow their number.
+hold only sites, transmitters and regions of the site list, conditions, channels and fixed words, so that
+nobody outside can grow their number.
 """
 
 from __future__ import annotations
@@ -61,14 +61,15 @@ class FleetCollector(Collector):
 
     def __init__(self) -> None:
         self._state: FleetState | None = None
-        self._alarms: dict[tuple[str, str, str], int] = {}
+        self._alarms: dict[tuple[str, str, str, str], int] = {}
 
-    def show(self, state: FleetState, alarms: dict[tuple[str, str, str], int]) -> None:
+    def show(self, state: FleetState, alarms: dict[tuple[str, str, str, str], int]) -> None:
         """Take a new state; `alarms` gives the severity number of each standing alarm.
 
         Args:
             state: newest readings; not changed afterwards by the caller.
-            alarms: severity by site, transmitter ("" for the whole site) and condition.
+            alarms: severity by site, transmitter ("" for the whole site), condition and region ("" unless it
+                is about a region, which has neither site nor transmitter).
         """
         self._state, self._alarms = state, alarms
 
@@ -114,7 +115,7 @@ class FleetCollector(Collector):
         standing = GaugeMetricFamily(
             f"{_PREFIX}_alarm_severity",
             "Severity of each standing alarm: 3 warning, 4 minor, 5 major, 6 critical (RFC 8632).",
-            labels=["site", "transmitter", "condition"],
+            labels=["site", "transmitter", "condition", "region"],
         )
         for labels_of_alarm, severity in self._alarms.items():
             standing.add_metric(list(labels_of_alarm), severity)

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from standingwatch.alarms.event import PROBABLE_CAUSE, cloudevent, present_alarm, rfc3339
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Change, ChangeKind, Evidence, apply
 from standingwatch.alarms.text import sentence
-from standingwatch.detect.interface import LikelyCause
+from standingwatch.detect.interface import LikelyCause, LimitForecast
 from standingwatch.detect.words import Cause, Condition, Severity
 
 SOURCE = "urn:standingwatch:test"
@@ -38,7 +38,7 @@ RFC8632_NUMBERS = {"cleared": 1, "warning": 3, "minor": 4, "major": 5, "critical
 #: The members of `data` that others rely on.
 DATA_MEMBERS = {
     *("site", "transmitter", "condition", "severity", "previous_severity", "time_raised", "time_changed"),
-    *("probable_cause", "likely_causes", "evidence", "forecast", "text"),
+    *("probable_cause", "likely_causes", "evidence", "forecast", "text", "region", "members"),
 }
 
 VALUES: dict[str, Any] = {
@@ -135,6 +135,84 @@ def test_every_other_change_has_another_id() -> None:
 def test_subject_is_the_resource() -> None:
     assert cloudevent(raised(), SOURCE)["subject"] == "alder-ridge/rpt-1"
     assert cloudevent(raised(transmitter=""), SOURCE)["subject"] == "alder-ridge"
+
+
+@pytest.mark.parametrize(
+    ("transmitter", "wanted"),
+    [("rpt-1", "5926d203-0ab3-57d6-a546-94eac6ccfe74"), ("", "94ec94b4-7b3b-5976-a0fd-765cf21f21c6")],
+)
+def test_ids_stay_what_they_were_before_there_were_regions(transmitter: str, wanted: str) -> None:
+    # As version 0.1.0 gave them: who keeps ids to tell repeats by must not see one change twice.
+    assert cloudevent(raised(transmitter=transmitter), SOURCE)["id"] == wanted
+
+
+# Regions and groups -------------------------------------------------------------------------------------
+
+MEMBERS = ("alder-ridge/rpt-1", "birch-hill/b 1")
+FORECAST = (
+    LimitForecast("swr-1.5", 1.5, "reached"),
+    LimitForecast("foldback", 2.5, "expected", TIME_US, TIME_US + 1_000_000, None),
+    LimitForecast("tolerance", math.inf, "the trend is too weak"),
+)
+
+
+def of_region(region: str = "Coast / north", number: int = 0) -> Change:
+    key = AlarmKey("", "", Condition.SWR_WEATHER, region)
+    evidence = Evidence(key, Severity.WARNING, TIME_US + number, {}, (), MEMBERS, FORECAST)
+    change = apply(None, evidence, NOTED_US)
+    assert change is not None
+    return change
+
+
+def test_an_event_about_a_region() -> None:
+    event = strict(json.dumps(cloudevent(of_region(), SOURCE), allow_nan=False))
+    assert event["subject"] == "region/Coast / north"
+    data = event["data"]
+    assert (data["site"], data["transmitter"], data["region"]) == (None, None, "Coast / north")
+    assert data["members"] == list(MEMBERS)
+    shown = present_alarm(of_region().alarm)
+    for name in ("site", "transmitter", "region", "members", "forecast"):
+        assert shown[name] == data[name]
+
+
+def test_no_two_regions_share_an_id() -> None:
+    key = AlarmKey("", "", Condition.SWR_WEATHER)
+    nameless = apply(None, Evidence(key, Severity.WARNING, TIME_US), NOTED_US)
+    assert nameless is not None
+    changes = [of_region(), of_region("South"), of_region(number=1), nameless]
+    ids = {cloudevent(change, SOURCE)["id"] for change in changes}
+    assert len(ids) == 4
+    assert cloudevent(of_region(), SOURCE)["id"] in ids
+
+
+def test_one_transmitter_has_no_region_no_members_and_no_forecast() -> None:
+    for data in (cloudevent(raised(), SOURCE)["data"], present_alarm(raised().alarm)):
+        assert (data["region"], data["members"], data["forecast"]) == (None, [], [])
+
+
+def test_forecast_dates_are_rfc_3339_or_null() -> None:
+    assert cloudevent(of_region(), SOURCE)["data"]["forecast"] == [
+        {
+            "limit": "swr-1.5",
+            "swr": 1.5,
+            "says": "reached",
+            **dict.fromkeys(("earliest", "expected", "latest")),
+        },
+        {
+            "limit": "foldback",
+            "swr": 2.5,
+            "says": "expected",
+            "earliest": "2026-11-18T11:06:40.250000Z",
+            "expected": "2026-11-18T11:06:41.250000Z",
+            "latest": None,
+        },
+        {
+            "limit": "tolerance",
+            "swr": "infinite",
+            "says": "the trend is too weak",
+            **dict.fromkeys(("earliest", "expected", "latest")),
+        },
+    ]
 
 
 # The data -----------------------------------------------------------------------------------------------

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey, ChangeKind, Evidence, apply, apply_all
-from standingwatch.detect.interface import LikelyCause
+from standingwatch.detect.interface import LikelyCause, LimitForecast
 from standingwatch.detect.words import Cause, Condition, Severity
 
 KEY = AlarmKey("alder-ridge", "rpt-1", Condition.SWR_HIGH)
@@ -20,12 +20,29 @@ NOTED = 9_000
 BAD = [s for s in Severity if s is not Severity.CLEARED]
 
 
-def evidence(severity: Severity, time_us: int = 500, causes: tuple[LikelyCause, ...] = ICE) -> Evidence:
-    return Evidence(KEY, severity, time_us, {"swr": 4.5}, causes)
+PAIR = ("alder-ridge/rpt-1", "alder-ridge/rpt-2")
+SOON = (LimitForecast("foldback", 2.5, "expected", 600, 700, 900),)
+LATER = (LimitForecast("foldback", 2.5, "expected", 1600, 1700, None),)
 
 
-def alarm(severity: Severity, *, cleared: bool) -> Alarm:
-    return Alarm(KEY, severity, cleared, 100, 200, 7, {"swr": 3.1}, WATER)
+def evidence(
+    severity: Severity,
+    time_us: int = 500,
+    causes: tuple[LikelyCause, ...] = ICE,
+    members: tuple[str, ...] = (),
+    forecast: tuple[LimitForecast, ...] = (),
+) -> Evidence:
+    return Evidence(KEY, severity, time_us, {"swr": 4.5}, causes, members, forecast)
+
+
+def alarm(
+    severity: Severity,
+    *,
+    cleared: bool,
+    members: tuple[str, ...] = (),
+    forecast: tuple[LimitForecast, ...] = (),
+) -> Alarm:
+    return Alarm(KEY, severity, cleared, 100, 200, 7, {"swr": 3.1}, WATER, members, forecast)
 
 
 # Every transition ---------------------------------------------------------------------------------------
@@ -49,8 +66,75 @@ def test_what_never_was_cannot_be_cleared() -> None:
 
 
 @pytest.mark.parametrize("severity", BAD)
-def test_the_same_severity_changes_nothing(severity: Severity) -> None:
-    assert apply(alarm(severity, cleared=False), evidence(severity), NOTED) is None
+@pytest.mark.parametrize("causes", [WATER, (LikelyCause(Cause.WATER, 0.3, "less sure"), *ICE), ()])
+@pytest.mark.parametrize("members", [(), PAIR])
+def test_the_same_severity_cause_and_members_change_nothing(
+    severity: Severity, causes: tuple[LikelyCause, ...], members: tuple[str, ...]
+) -> None:
+    standing = alarm(severity, cleared=False, members=members, forecast=SOON)
+    # Other values, a less sure cause and a later date alone are nothing to tell of.
+    again = evidence(severity, causes=causes, members=members, forecast=LATER)
+    assert apply(standing, again, NOTED) is None
+
+
+@pytest.mark.parametrize("severity", BAD)
+def test_another_leading_cause_changes_a_standing_alarm(severity: Severity) -> None:
+    before = alarm(severity, cleared=False, members=PAIR, forecast=SOON)
+    change = apply(before, evidence(severity, causes=ICE + WATER, members=PAIR, forecast=LATER), NOTED)
+    assert change is not None
+    assert (change.kind, change.previous, change.severity) == (ChangeKind.CHANGED, severity, severity)
+    assert change.before == before
+    assert change.alarm == Alarm(KEY, severity, False, 100, 500, 8, {"swr": 4.5}, ICE + WATER, PAIR, LATER)
+
+
+def test_a_first_cause_changes_a_standing_alarm() -> None:
+    before = Alarm(KEY, Severity.MINOR, False, 100, 200, 7, {}, ())
+    change = apply(before, evidence(Severity.MINOR, causes=ICE), NOTED)
+    assert change is not None
+    assert (change.kind, change.alarm.causes) == (ChangeKind.CHANGED, ICE)
+
+
+@pytest.mark.parametrize("severity", BAD)
+@pytest.mark.parametrize(("old", "new"), [((), PAIR), (PAIR, PAIR[:1]), (PAIR[:1], PAIR), (PAIR, ())])
+def test_other_members_change_a_standing_alarm(
+    severity: Severity, old: tuple[str, ...], new: tuple[str, ...]
+) -> None:
+    before = alarm(severity, cleared=False, members=old, forecast=SOON)
+    change = apply(before, evidence(severity, causes=(), members=new), NOTED)
+    assert change is not None
+    assert (change.kind, change.previous, change.severity) == (ChangeKind.CHANGED, severity, severity)
+    # The causes stay where the evidence has none; a trend that is not there any more has no forecast.
+    assert change.alarm == Alarm(KEY, severity, False, 100, 500, 8, {"swr": 4.5}, WATER, new, ())
+
+
+def test_another_severity_replaces_members_and_forecast() -> None:
+    before = alarm(Severity.MINOR, cleared=False, members=PAIR, forecast=SOON)
+    change = apply(before, evidence(Severity.MAJOR, members=PAIR[:1], forecast=LATER), NOTED)
+    assert change is not None
+    assert (change.alarm.members, change.alarm.forecast) == (PAIR[:1], LATER)
+
+
+def test_what_is_raised_has_members_and_forecast_of_its_evidence() -> None:
+    for before in (None, alarm(Severity.MINOR, cleared=True, members=PAIR)):
+        change = apply(before, evidence(Severity.MAJOR, members=PAIR[:1], forecast=SOON), NOTED)
+        assert change is not None
+        assert (change.kind, change.before) == (ChangeKind.RAISED, before)
+        assert (change.alarm.members, change.alarm.forecast) == (PAIR[:1], SOON)
+
+
+def test_what_is_cleared_keeps_its_members_and_has_no_forecast() -> None:
+    before = alarm(Severity.MINOR, cleared=False, members=PAIR, forecast=SOON)
+    change = apply(before, evidence(Severity.CLEARED), NOTED)
+    assert change is not None
+    assert (change.alarm.members, change.alarm.forecast) == (PAIR, ())
+
+
+def test_a_region_is_another_alarm_and_sorts_with_the_others() -> None:
+    north, south = (AlarmKey("", "", Condition.SWR_WEATHER, region) for region in ("north", "south"))
+    alarms: dict[AlarmKey, Alarm] = {}
+    pieces = [Evidence(key, Severity.MINOR, 1) for key in (north, south, KEY)]
+    assert len(apply_all(alarms, pieces, NOTED)) == 3
+    assert sorted(alarms) == [north, south, KEY]
 
 
 @pytest.mark.parametrize("before", BAD)

@@ -10,7 +10,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from standingwatch.detect.engine import DetectionSettings, Engine, all_detectors
+from standingwatch.detect.baseline import BaselineSettings
+from standingwatch.detect.detectors import all_detectors
+from standingwatch.detect.engine import DetectionSettings, Engine
 from standingwatch.detect.interface import WHOLE_SITE, Detector, Finding
 from standingwatch.detect.words import Condition, Severity
 from standingwatch.readings import Flag, Fleet, Readings
@@ -28,15 +30,14 @@ cedar,c1,446,100,1,900
 START_US = 1_767_225_600_000_000  # 2026-01-01T00:00:00Z
 MINUTE_US = 60_000_000
 DAYS = 8
-SETTINGS = DetectionSettings()
-SETTINGS = replace(SETTINGS, departure=replace(SETTINGS.departure, full_days=3))
-NAMES = ("limits", "departure", "silence")
+SETTINGS = DetectionSettings(baseline=BaselineSettings(full_days=3))
+NAMES = tuple(d.name for d in all_detectors(SETTINGS.detectors))
 
 
 @pytest.fixture(params=["all", *NAMES])
 def detectors(request: pytest.FixtureRequest) -> tuple[Detector, ...]:
     """All detectors together, and each alone."""
-    return tuple(d for d in all_detectors(SETTINGS) if request.param in ("all", d.name))
+    return tuple(d for d in all_detectors(SETTINGS.detectors) if request.param in ("all", d.name))
 
 
 @pytest.fixture
@@ -83,10 +84,19 @@ def seen(findings: list[Finding]) -> list[tuple[Any, ...]]:
     )
 
 
+def _same_records(one: Any, other: Any, where: str) -> None:
+    """Equal field by field, so that a difference has a name."""
+    if one.dtype.names is None:
+        assert np.array_equal(one, other, equal_nan=one.dtype.kind == "f"), where
+        return
+    for name in one.dtype.names:
+        _same_records(one[name], other[name], f"{where}.{name}")
+
+
 def same_end(one: Engine, other: Engine) -> None:
     """Both engines ended in the same state, bit for bit."""
-    assert one.transmitters.tobytes() == other.transmitters.tobytes()
-    assert one.sites.tobytes() == other.sites.tobytes()
+    for part, state in one.parts().items():
+        _same_records(state, other.parts()[part], part)
     assert one.closed_until_us == other.closed_until_us
     assert np.array_equal(
         one.pending.sorted_by_transmitter().time_us, other.pending.sorted_by_transmitter().time_us
@@ -141,7 +151,7 @@ def test_restart_in_mid_stream_changes_nothing(
 ) -> None:
     since = int(stream.time_us[0])
     whole, whole_engine, _ = judge(fleet, stream, detectors=detectors, settings=SETTINGS)
-    kept: dict[tuple[str, str], bytes] = {}
+    kept: dict[tuple[str, str, str], bytes] = {}
     findings: list[Finding] = []
     closed, begin, layout = 0, 0, ""
     for end in [*random_cuts(stream, np.random.default_rng(9), 25), len(stream)]:
@@ -155,8 +165,8 @@ def test_restart_in_mid_stream_changes_nothing(
         block = stream.take(slice(begin, end))
         result = engine.step(block, since_us=since, until_us=int(stream.time_us[end - 1]))
         findings += result.findings
-        for site, name, record in changed_records(engine, result.touched_transmitters, result.touched_sites):
-            kept[site, name] = record
+        for part, site, name, record in changed_records(engine, result.touched):
+            kept[part, site, name] = record
         closed, begin, layout = engine.closed_until_us, end, layout_text(engine)
     assert seen(findings) == seen(whole)
     same_end(engine, whole_engine)
@@ -192,12 +202,12 @@ def test_late_readings_without_a_flag_are_late_all_the_same(
     fleet: Fleet, stream: Readings, judge: Any, detectors: tuple[Detector, ...]
 ) -> None:
     _whole, engine, _ = judge(fleet, stream, detectors=detectors, settings=SETTINGS)
-    before = engine.transmitters.tobytes(), engine.sites.tobytes()
+    before = {part: state.tobytes() for part, state in engine.parts().items()}
     late = stream.take(slice(100, 400))
     late = replace(late, time_us=late.time_us + 1, reflected_w=late.forward_w)
     result = engine.step(late, since_us=int(stream.time_us[0]), until_us=int(stream.time_us[-1]))
     assert result.findings == []
-    assert (engine.transmitters.tobytes(), engine.sites.tobytes()) == before
+    assert {part: state.tobytes() for part, state in engine.parts().items()} == before
 
 
 @pytest.mark.parametrize(
@@ -237,6 +247,6 @@ def test_no_reflected_power_is_a_perfect_match(
     readings = stream_of(fleet, 4, START_US + np.arange(200) * 15 * MINUTE_US + np.arange(200), 100.0, 0.0)
     findings, engine, steps = judge(fleet, readings)
     assert findings == []
-    assert engine.transmitters["limits"]["last_swr"][4] == 1.0
+    assert engine.quick["limits"]["last_swr"][4] == 1.0
     (baseline,) = [b for s in steps for b in s.baselines]
     assert baseline.rho == 0.0

@@ -179,6 +179,58 @@ def test_events_and_present_alarms_over_mqtt(store: Store, broker: Any, listen: 
         connection.stop()
 
 
+class Kept:
+    """A publisher that keeps what it is given."""
+
+    def __init__(self) -> None:
+        self.messages: list[tuple[str, bytes, bool]] = []
+
+    def wait_connected(self, seconds: float) -> bool:
+        return True
+
+    def publish(self, messages: list[tuple[str, bytes, bool]], timeout_s: float = 10.0) -> None:
+        self.messages += messages
+
+
+def test_a_region_and_a_group_have_topics_of_their_own(store: Store) -> None:
+    north = AlarmKey("", "", Condition.SWR_WEATHER, "Coast/north")
+    south = AlarmKey("", "", Condition.SWR_WEATHER, "South")
+    line = AlarmKey("alder-ridge", "", Condition.SWR_HIGH)
+    alarms: dict[AlarmKey, Alarm] = {}
+    members = ("alder-ridge/rpt-1", "alder-ridge/rpt-2")
+    steps = [(north, Severity.MINOR), (south, Severity.MINOR), (line, Severity.MAJOR)]
+    steps += [(south, Severity.MAJOR), (south, Severity.CLEARED)]
+    found = [Evidence(key, severity, i, members=members) for i, (key, severity) in enumerate(steps)]
+    with store.writing() as connection:
+        save_changes(connection, apply_all(alarms, found, 9), "urn:test", CHANNELS)
+    with store.reading() as connection:
+        messages = waiting_messages(connection, "mqtt")
+    kept = Kept()
+    channel = MqttChannel(kept, BrokerError, "root", store)
+    channel.deliver(messages)
+    events = [m for m in kept.messages if m[0].startswith("root/event")]
+    # In the order in which they came about, and only then what stands.
+    assert kept.messages[:5] == events
+    assert [(topic, json.loads(body)["data"]["severity"]) for topic, body, _ in events] == [
+        ("root/event-region/Coast%2Fnorth", "minor"),
+        ("root/event-region/South", "minor"),
+        ("root/event/alder-ridge", "major"),
+        ("root/event-region/South", "major"),
+        ("root/event-region/South", "cleared"),
+    ]
+    assert {json.loads(body)["id"] for _, body, _ in events} == {m.event_id for m in messages}
+    assert len({m.event_id for m in messages}) == 5
+    standing = {topic: json.loads(body) for topic, body, retained in kept.messages if retained}
+    assert {topic: [(a["region"], a["members"]) for a in alarms] for topic, alarms in standing.items()} == {
+        "root/alarm-region/Coast%2Fnorth": [("Coast/north", list(members))],
+        "root/alarm-region/South": [],
+        "root/alarm/alder-ridge": [(None, list(members))],
+    }
+    kept.messages.clear()
+    channel.refresh()
+    assert {topic: json.loads(body) for topic, body, _ in kept.messages} == standing
+
+
 def waiting(store: Store) -> int:
     with store.reading() as connection:
         return waiting_counts(connection).get("mqtt", 0)

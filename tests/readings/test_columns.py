@@ -132,3 +132,104 @@ def test_parts_are_joined_in_order() -> None:
     assert joined.time_us.tolist() == [30, 20, 10, 30]
     assert joined.channel.tolist() == ["A", "", "", "A"]
     assert len(Readings.concatenate([])) == 0
+
+
+# Columns that are not given: one value seen at every row -------------------------------------------------
+
+OPTIONAL = [name for name in COLUMNS if name not in ("time_us", "forward_w", "reflected_w")]
+
+
+def filled(readings: Readings) -> Readings:
+    """The same with every value in a place of its own."""
+    names = ("transmitter", *COLUMNS, "flags")
+    return Readings(**{name: np.array(getattr(readings, name)) for name in names})
+
+
+def of_many(rows: int, seed: int) -> Readings:
+    rng = np.random.default_rng(seed)
+    return Readings.from_columns(
+        {
+            "transmitter": rng.integers(0, 5, rows),
+            "time_us": rng.integers(0, 9, rows),
+            "forward_w": np.arange(rows, dtype=float),
+            "keyed": rng.integers(-1, 2, rows),
+        }
+    )
+
+
+def same(one: Readings, other: Readings) -> None:
+    for name in ("transmitter", *COLUMNS, "flags"):
+        got, wanted = getattr(one, name), getattr(other, name)
+        np.testing.assert_array_equal(got, wanted, err_msg=name)
+        assert got.dtype == wanted.dtype, name
+
+
+def test_what_is_not_given_takes_no_memory_and_keeps_to_it() -> None:
+    readings = of_many(50, 1)
+    for made in (
+        readings,
+        readings.take(np.array([3, 3, 7])),
+        readings.take(readings.transmitter > 1),
+        readings.take(slice(10, 40, 3)),
+        readings.sorted_by_time(),
+        readings.sorted_by_transmitter(),
+        Readings.concatenate([readings, readings.take(slice(0, 0)), readings]),
+    ):
+        assert {name for name in OPTIONAL if getattr(made, name).strides == (0,)} == {*OPTIONAL} - {"keyed"}
+        assert made.flags.strides == (0,)
+        assert made.forward_w.strides != (0,)
+
+
+@pytest.mark.parametrize("rows", [0, 1, 2, 60])
+def test_rows_are_the_same_wherever_their_values_are(rows: int) -> None:
+    readings, rng = of_many(rows, rows), np.random.default_rng(2)
+    full = filled(readings)
+    same(readings, full)
+    index = rng.integers(0, max(rows, 1), 9 if rows else 0)
+    for chosen in (
+        index,
+        rng.random(rows) < 0.5,
+        np.ones(rows, bool),
+        np.zeros(rows, bool),
+        slice(1, None, 2),
+    ):
+        same(readings.take(chosen), full.take(chosen))
+        same(readings.take(chosen), Readings(*(getattr(full, n)[chosen] for n in full.__dataclass_fields__)))
+    same(readings.sorted_by_time(), full.take(np.lexsort((full.transmitter, full.time_us))))
+    same(readings.sorted_by_transmitter(), full.take(np.lexsort((full.time_us, full.transmitter))))
+
+
+@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("wide", [1, 40_000], ids=["few", "wide"])
+def test_rows_in_order_of_time_are_sorted_the_same(seed: int, wide: int) -> None:
+    rng = np.random.default_rng(seed)
+    transmitter = rng.integers(0, 5, 80) * wide  # past 16 bits, too
+    readings = Readings.from_columns(
+        {"transmitter": transmitter, "time_us": np.sort(rng.integers(0, 30, 80)), "sequence": np.arange(80)}
+    )
+    for made, keys in (
+        (readings.sorted_by_transmitter(), (readings.time_us, readings.transmitter)),
+        (readings.sorted_by_time(), (readings.transmitter, readings.time_us)),
+    ):
+        same(made, readings.take(np.lexsort(keys)))
+    ordered = readings.sorted_by_time()
+    assert ordered.sorted_by_time() is ordered
+    ordered = readings.sorted_by_transmitter()
+    assert ordered.sorted_by_transmitter() is ordered
+
+
+def test_parts_with_different_values_are_joined_value_by_value() -> None:
+    one = of_many(3, 1)
+    other = Readings.from_columns(
+        {"transmitter": [0, 0], "time_us": [1, 2], "flags": [4, 4], "wind_mps": [2, 3]}
+    )
+    lone = Readings.from_columns({"transmitter": [0], "time_us": [1], "wind_mps": [5.0]})
+    joined = Readings.concatenate([one, other, lone])
+    same(joined, Readings.concatenate([filled(one), filled(other), filled(lone)]))
+    assert joined.flags.tolist() == [0, 0, 0, 4, 4, 0]
+    assert joined.wind_mps[3:].tolist() == [2, 3, 5]
+
+
+def test_a_mask_of_another_length_is_named() -> None:
+    with pytest.raises(IndexError, match=r"a mask of shape \(2,\) for 3 rows"):
+        three().take(np.array([True, False]))

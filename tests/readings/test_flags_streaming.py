@@ -149,3 +149,31 @@ def test_the_streams_above_do_get_every_flag() -> None:
     seen = Flag(int(np.bitwise_or.reduce(flagged.flags)))
     assert seen == Flag(127)
     assert flagged.flags.tolist() == plainly(readings, received_us)
+
+
+def test_times_too_far_apart_for_the_quick_way() -> None:
+    # One clock in the year 2026 and one at the ends of what 64 bits hold: the order still decides.
+    ends = np.iinfo(np.int64)
+    near = 10**15
+    times = [near, near + 2, near + 1, ends.min + 1, near + 3, ends.max - 10, near + 4, near + 4]
+    readings = Readings.from_columns(
+        {
+            "transmitter": [0, 0, 0, 1, 0, 1, 1, 0],
+            "time_us": times,
+            "forward_w": [5.0] * 8,
+            "reflected_w": [1.0] * 8,
+        }
+    )
+    received_us = readings.time_us.copy()
+    flagged, after = qualify(readings, FLEET, received_us, QualityCarry.empty(N), TOLERANCE_US * 1e-6)
+    assert ((flagged.flags & Flag.LATE) > 0).tolist() == [
+        False,
+        False,
+        True,
+        False,
+        False,
+        False,
+        True,
+        False,
+    ]
+    assert after.newest_time_us.tolist() == [near + 4, ends.max - 10, ends.min]

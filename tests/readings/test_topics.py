@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from urllib.parse import unquote
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -56,6 +58,24 @@ def test_filters_and_outgoing_topics() -> None:
     assert event_topic("standingwatch", "varn-hill", "") == "standingwatch/event/varn-hill"
     assert alarm_topic("standingwatch", "varn-hill", "tx1") == "standingwatch/alarm/varn-hill/tx1"
     assert alarm_topic("standingwatch", "varn-hill", "") == "standingwatch/alarm/varn-hill"
+
+
+def test_topics_of_a_region() -> None:
+    assert event_topic("standingwatch", "", "", "Coast north") == "standingwatch/event-region/Coast north"
+    assert alarm_topic("standingwatch", "", "", "Küste") == "standingwatch/alarm-region/Küste"
+    assert alarm_topic("r", "", "", "A/B+C#1 100%") == "r/alarm-region/A%2FB%2BC%231 100%25"
+    assert event_topic("r", "", "", "a\0b\x7f") == "r/event-region/a%00b%7F"
+    with pytest.raises(ValueError, match="topic root"):
+        event_topic("r/", "", "", "Coast")
+
+
+@given(st.text(st.characters(exclude_categories=["Cs"]), min_size=1))
+def test_any_name_of_a_region_is_one_level_and_comes_back(region: str) -> None:
+    start, _, level = event_topic("r", "", "", region).rpartition("/")
+    assert start == "r/event-region"
+    assert level
+    assert not set(level) & set("/+#\0")
+    assert unquote(level, errors="strict") == region
 
 
 @given(names, names)

@@ -20,9 +20,10 @@ def alarm(
     transmitter: str = "rpt-1",
     cleared: bool = False,
     causes: tuple[LikelyCause, ...] = (),
+    members: tuple[str, ...] = (),
 ) -> Alarm:
     key = AlarmKey("alder-ridge", transmitter, condition)
-    return Alarm(key, severity, cleared, RAISED_US, RAISED_US, 1, {}, causes)
+    return Alarm(key, severity, cleared, RAISED_US, RAISED_US, 1, {}, causes, members)
 
 
 @pytest.mark.parametrize(
@@ -73,6 +74,16 @@ def test_the_most_likely_cause_comes_first() -> None:
     causes = (LikelyCause(Cause.WATER, 0.6, "wet"), LikelyCause(Cause.ICE, 0.2, "cold"))
     [visit] = propose([alarm(Severity.MAJOR, causes=causes)], set(), RAISED_US + 12 * HOUR_US)
     assert visit.likely_cause is Cause.WATER
+
+
+def test_a_visit_for_a_group_names_its_members() -> None:
+    members = ("alder-ridge/rpt-1", "alder-ridge/rpt-2")
+    [visit] = propose(
+        [alarm(Severity.MAJOR, transmitter="", members=members)], set(), RAISED_US + 12 * HOUR_US
+    )
+    assert (visit.transmitter, visit.members) == ("", members)
+    [alone] = propose([alarm(Severity.MAJOR)], set(), RAISED_US + 12 * HOUR_US)
+    assert alone.members == ()
 
 
 def test_order_does_not_depend_on_the_order_of_the_alarms() -> None:

@@ -11,7 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.exc import IntegrityError
 
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Change, Evidence, apply
-from standingwatch.detect.interface import LikelyCause
+from standingwatch.detect.interface import LikelyCause, LimitForecast
 from standingwatch.detect.words import Cause, Condition, Severity
 from standingwatch.store import tables
 from standingwatch.store.alarming import (
@@ -84,6 +84,47 @@ def test_an_infinite_swr_comes_back(store: Store) -> None:
         [alarm] = load_alarms(connection).values()
     assert alarm == change.alarm
     assert alarm.values["swr"] == math.inf
+
+
+REGION = AlarmKey("", "", Condition.SWR_WEATHER, "Coast / north")
+LINE = AlarmKey("alder-ridge", "", Condition.SWR_HIGH)
+MEMBERS = ("alder-ridge/rpt-1", "birch-hill/b 1")
+FORECAST = (
+    LimitForecast("swr-2", 2.0, "reached"),
+    LimitForecast("foldback", 2.5, "expected", 1_800_000_000_000_001, 1_800_000_000_000_002, None),
+)
+
+
+def group(key: AlarmKey, time_us: int = 5) -> Change:
+    change = apply(None, Evidence(key, Severity.MINOR, time_us, {}, (), MEMBERS, FORECAST), time_us)
+    assert change is not None
+    return change
+
+
+def test_region_members_and_forecast_come_back(store: Store) -> None:
+    changes = [group(REGION), group(LINE)]
+    save(store, changes)
+    with store.reading() as connection:
+        assert load_alarms(connection) == {c.alarm.key: c.alarm for c in changes}
+        assert [(c.site, c.transmitter, c.region) for c in recent_changes(connection, 9)] == [
+            ("alder-ridge", "", ""),
+            ("", "", "Coast / north"),
+        ]
+        messages = waiting_messages(connection, "file")
+    assert [(m.site, m.transmitter, m.region) for m in messages] == [
+        ("", "", "Coast / north"),
+        ("alder-ridge", "", ""),
+    ]
+    assert json.loads(messages[0].body)["data"]["members"] == list(MEMBERS)
+
+
+def test_regions_have_alarms_of_their_own(store: Store) -> None:
+    south = AlarmKey("", "", Condition.SWR_WEATHER, "South")
+    save(store, [group(REGION), group(south)])
+    with store.reading() as connection:
+        assert set(load_alarms(connection)) == {REGION, south}
+        assert len({m.event_id for m in waiting_messages(connection, "file")}) == 2
+        assert [one.alarm.key for one in standing_alarms(connection)] == [REGION, south]
 
 
 def test_the_same_change_cannot_be_kept_twice(store: Store) -> None:

@@ -46,6 +46,7 @@ def some_hours(seed: int = 1, hours: int = 4) -> Hours:
         columns[f.name] = values
     columns["hour_us"] = np.repeat(np.arange(hours), 2) * HOUR_US
     columns["transmitter"] = np.tile([0, 1], hours)
+    columns["channel"] = np.zeros(rows, dtype=np.int64)
     columns["reports"] = rng.integers(0, 12, rows)
     columns["usable"] = rng.integers(0, 12, rows)
     return Hours(**columns)
@@ -68,8 +69,14 @@ def test_hours_come_back(store: Store, seed: int) -> None:
     order = np.lexsort((hours.hour_us, KEYS[hours.transmitter]))
     assert frame["transmitter"].tolist() == KEYS[hours.transmitter][order].tolist()
     for f in fields(Hours):
-        if f.name != "transmitter":
+        if f.name not in ("transmitter", "channel"):
             np.testing.assert_array_equal(frame[f.name], getattr(hours, f.name)[order], err_msg=f.name)
+
+
+def test_hours_apart_by_channel_are_refused(store: Store) -> None:
+    apart = replace(some_hours(), channel=np.array([0, 0, 0, 2, 0, 0, 0, 0]))
+    with store.writing() as connection, pytest.raises(ValueError, match="kept apart by channel"):
+        save_rollups(connection, apart, KEYS[apart.transmitter])
 
 
 def test_an_hour_that_is_kept_already_is_replaced(store: Store) -> None:
@@ -134,13 +141,21 @@ def test_progress_is_each_watch_s_own(store: Store) -> None:
 
 def test_state_is_replaced_record_by_record(store: Store) -> None:
     with store.writing() as connection:
-        save_state(connection, [("alder-ridge", "rpt-1", b"\x00\x01"), ("alder-ridge", "", b"site")])
-        save_state(connection, [("alder-ridge", "rpt-1", b"\xff\x00")])
+        save_state(
+            connection,
+            [
+                ("quick", "alder-ridge", "rpt-1", b"\x00\x01"),
+                ("quick", "alder-ridge", "", b"site"),
+                ("slow", "alder-ridge", "rpt-1", b"\x07"),
+            ],
+        )
+        save_state(connection, [("quick", "alder-ridge", "rpt-1", b"\xff\x00")])
         save_state(connection, [])
     with store.reading() as connection:
         assert load_state(connection) == {
-            ("alder-ridge", "rpt-1"): b"\xff\x00",
-            ("alder-ridge", ""): b"site",
+            ("quick", "alder-ridge", "rpt-1"): b"\xff\x00",
+            ("quick", "alder-ridge", ""): b"site",
+            ("slow", "alder-ridge", "rpt-1"): b"\x07",
         }
     with store.writing() as connection:
         clear_state(connection)

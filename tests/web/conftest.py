@@ -15,7 +15,7 @@ from fastapi import FastAPI
 from prometheus_client import CollectorRegistry
 
 from standingwatch.alarms.lifecycle import AlarmKey, Evidence, apply_all
-from standingwatch.detect.interface import BaselineChange, LikelyCause
+from standingwatch.detect.interface import BaselineChange, LikelyCause, LimitForecast
 from standingwatch.detect.rollup import HOUR_US, Hours
 from standingwatch.detect.words import Cause, Condition, Severity
 from standingwatch.inventory import FleetDefaults, InventoryRow
@@ -36,6 +36,8 @@ from standingwatch.store.reports import (
 from standingwatch.store.sites import load_site_list, replace_site_list
 from standingwatch.store.watching import Progress, add_baselines, save_progress, save_rollups
 from standingwatch.web.app import create_app
+
+DAY_US = 24 * HOUR_US
 
 #: 2026-03-14 09:26:53 UTC
 NOW_US = 1_773_480_413_000_000
@@ -87,6 +89,7 @@ class Fill:
             hours = Hours(
                 hour_us=hour,
                 transmitter=owner,
+                channel=np.zeros(len(owner), dtype=np.int64),
                 reports=np.full(len(owner), 60),
                 usable=np.full(len(owner), 31),
                 forward_w=np.full(len(owner), 96.0),
@@ -94,6 +97,7 @@ class Fill:
                 rho_median=level,
                 rho_high=level * 1.12,
                 rho_max=level * 1.2,
+                rho_level=level,
                 reflected_step_w=np.full(len(owner), 0.01),
                 pa_temperature_c=nothing,
                 ambient_temperature_c=nothing,
@@ -143,6 +147,10 @@ class Fill:
         condition: Condition,
         severity: Severity,
         cause: Cause | None = None,
+        *,
+        region: str = "",
+        members: tuple[str, ...] = (),
+        forecast: tuple[LimitForecast, ...] = (),
     ) -> None:
         """Raise an alarm two hours ago."""
         causes = () if cause is None else (LikelyCause(cause, 0.6, "it fits <what> was seen"),)
@@ -156,7 +164,8 @@ class Fill:
             "baseline_return_loss_db": 21.4,
         }
         at_us = self.now_us - 2 * HOUR_US
-        evidence = Evidence(AlarmKey(site, transmitter, condition), severity, at_us, values, causes)
+        key = AlarmKey(site, transmitter, condition, region)
+        evidence = Evidence(key, severity, at_us, values, causes, members, forecast)
         with self.store.writing() as connection:
             save_changes(connection, apply_all({}, [evidence], at_us), "urn:test", [])
 
@@ -187,6 +196,23 @@ class Fill:
         self.alarm("S006", "RPT-3", Condition.REPORTS_MISSING, Severity.MINOR, Cause.UNKNOWN)
         self.alarm("S007", "", Condition.SITE_UNREACHABLE, Severity.MAJOR, Cause.SITE_LINK)
         self.refuse(4, "not-json", b'{"time": <script>alert(1)</script> \xff')
+
+    def groups(self) -> None:
+        """Alarms about two transmitters of a site, with a forecast, and about a region."""
+        foldback = LimitForecast(
+            "foldback", 2.5, "expected", *(self.now_us + d * DAY_US for d in (6, 18, 40))
+        )
+        weak = LimitForecast("tolerance", 3.0, "the trend is <too> weak")
+        self.alarm(
+            *("S003", "", Condition.SWR_RISING, Severity.MINOR, Cause.SHARED_ANTENNA_SYSTEM),
+            members=("S003/RPT-1", "S003/RPT-2"),
+            forecast=(LimitForecast("swr-1.5", 1.5, "reached"), foldback, weak),
+        )
+        self.alarm(
+            *("", "", Condition.SWR_WEATHER, Severity.WARNING, Cause.REGIONAL_WEATHER),
+            region=REGIONS[2],
+            members=(*(f"S{site:03d}/RPT-{n}" for site in (2, 5) for n in (1, 2, 3)), "S005/<x>"),
+        )
 
 
 @pytest.fixture

@@ -49,6 +49,7 @@ def browser() -> Iterator[Browser]:
 def served(fill: Any) -> Iterator[str]:
     """The address of a server on this machine, with a store that has something of everything."""
     fill.everything()
+    fill.groups()
     app = create_app(
         fill.store,
         clock=lambda: fill.now_us,

@@ -8,9 +8,9 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
-from standingwatch.alarms.lifecycle import Alarm, Change
+from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Change
 from standingwatch.alarms.text import sentence
-from standingwatch.detect.interface import LikelyCause, Value
+from standingwatch.detect.interface import LikelyCause, LimitForecast, Value
 from standingwatch.detect.words import Condition
 
 #: Prefix of the CloudEvents `type`.
@@ -58,13 +58,49 @@ def causes_as_data(causes: tuple[LikelyCause, ...]) -> list[dict[str, Any]]:
     return [{"cause": c.cause.value, "confidence": c.confidence, "because": c.because} for c in causes]
 
 
+def forecast_as_data(forecast: tuple[LimitForecast, ...]) -> list[dict[str, Any]]:
+    """When limits are reached as JSON data: dates as RFC 3339, null where nothing can be said."""
+    return [
+        {
+            "limit": f.limit,
+            **plain({"swr": f.swr}),
+            "says": f.says,
+            "earliest": _date(f.earliest_us),
+            "expected": _date(f.expected_us),
+            "latest": _date(f.latest_us),
+        }
+        for f in forecast
+    ]
+
+
+def _date(time_us: int | None) -> str | None:
+    return None if time_us is None else rfc3339(time_us)
+
+
+def resource(key: AlarmKey) -> dict[str, str | None]:
+    """What an alarm is about as JSON data: null for what it is not about."""
+    return {
+        "site": key.site or None,
+        "transmitter": key.transmitter or None,
+        "region": key.region or None,
+    }
+
+
+def subject(key: AlarmKey) -> str:
+    """What an alarm is about as the CloudEvents `subject`: "SITE/TRANSMITTER", "SITE" or "region/NAME"."""
+    if key.region:
+        return f"region/{key.region}"
+    return f"{key.site}/{key.transmitter}" if key.transmitter else key.site
+
+
 def event_id(source: str, change: Change) -> str:
     """Identity of a change: the same however often it is worked out."""
     key = change.alarm.key
-    name = "\n".join(
-        [source, key.site, key.transmitter, key.condition, str(change.alarm.changes), str(change.time_us)]
-    )
-    return str(uuid.uuid5(_NAMESPACE, name))
+    parts = [source, key.site, key.transmitter, key.condition, str(change.alarm.changes), str(change.time_us)]
+    if key.region:
+        # Appended only then, so that no other change ever gets another id.
+        parts.append(key.region)
+    return str(uuid.uuid5(_NAMESPACE, "\n".join(parts)))
 
 
 def change_data(change: Change) -> dict[str, Any]:
@@ -72,8 +108,7 @@ def change_data(change: Change) -> dict[str, Any]:
     alarm = change.alarm
     key = alarm.key
     return {
-        "site": key.site,
-        "transmitter": key.transmitter or None,
+        **resource(key),
         "condition": key.condition.value,
         "severity": change.severity.word,
         "previous_severity": change.previous.word,
@@ -82,7 +117,8 @@ def change_data(change: Change) -> dict[str, Any]:
         "probable_cause": PROBABLE_CAUSE[key.condition],
         "likely_causes": causes_as_data(alarm.causes),
         "evidence": plain(alarm.values),
-        "forecast": None,
+        "members": list(alarm.members),
+        "forecast": forecast_as_data(alarm.forecast),
         "text": sentence(change),
     }
 
@@ -94,13 +130,12 @@ def cloudevent(change: Change, source: str) -> dict[str, Any]:
         change: the status change.
         source: URI-reference of this service, the CloudEvents `source`.
     """
-    key = change.alarm.key
     return {
         "specversion": "1.0",
         "id": event_id(source, change),
         "source": source,
         "type": f"{EVENT_TYPE}.{change.kind.value}",
-        "subject": f"{key.site}/{key.transmitter}" if key.transmitter else key.site,
+        "subject": subject(change.alarm.key),
         "time": rfc3339(change.noted_us),
         "datacontenttype": "application/json",
         "data": change_data(change),
@@ -110,8 +145,7 @@ def cloudevent(change: Change, source: str) -> dict[str, Any]:
 def present_alarm(alarm: Alarm) -> dict[str, Any]:
     """An alarm that stands, as one element of the retained list of its resource."""
     return {
-        "site": alarm.key.site,
-        "transmitter": alarm.key.transmitter or None,
+        **resource(alarm.key),
         "condition": alarm.key.condition.value,
         "severity": alarm.severity.word,
         "time_raised": rfc3339(alarm.raised_us),
@@ -119,4 +153,6 @@ def present_alarm(alarm: Alarm) -> dict[str, Any]:
         "probable_cause": PROBABLE_CAUSE[alarm.key.condition],
         "likely_causes": causes_as_data(alarm.causes),
         "evidence": plain(alarm.values),
+        "members": list(alarm.members),
+        "forecast": forecast_as_data(alarm.forecast),
     }

@@ -1,6 +1,8 @@
 """The alarm lifecycle as a function: alarms as they stand, and a finding, give the alarms after it.
 
-After RFC 8632: an alarm is keyed by its resource and its type (here: site and transmitter, and condition).
+After RFC 8632: an alarm is keyed by its resource and its type (here: a transmitter, a site or a region, and
+a condition). A standing alarm changes with its severity, and also when another cause has come to lead or
+other transmitters are in it: that is another thing to tell, and another one to do.
 It is raised, changes and is cleared; an alarm that comes back after it was cleared is the same alarm raised
 again, with its history. That it is cleared says nothing about what an operator did with it.
 """
@@ -11,17 +13,25 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
-from standingwatch.detect.interface import LikelyCause, Value
-from standingwatch.detect.words import Condition, Severity
+from standingwatch.detect.interface import LikelyCause, LimitForecast, Value
+from standingwatch.detect.words import Cause, Condition, Severity
 
 
 @dataclass(frozen=True, order=True)
 class AlarmKey:
-    """What an alarm is about: a resource (a transmitter, or with "" the whole site) and a condition."""
+    """What an alarm is about: a resource and a condition.
+
+    Attributes:
+        site: name of the site, "" where it is about a region.
+        transmitter: name of the transmitter, "" where it is about the whole site or a region.
+        condition: what is wrong.
+        region: name of the region where it is about one, else "".
+    """
 
     site: str
     transmitter: str
     condition: Condition
+    region: str = ""
 
 
 class ChangeKind(StrEnum):
@@ -42,6 +52,8 @@ class Evidence:
         time_us: when it was true [Unix microseconds].
         values: values behind it, each name carrying its unit.
         causes: likely causes, most likely first.
+        members: "SITE/TRANSMITTER" of each that moves with the others, where it is about a group.
+        forecast: when the trend reaches the limits, where a trend was found.
     """
 
     key: AlarmKey
@@ -49,6 +61,8 @@ class Evidence:
     time_us: int
     values: Mapping[str, Value] = field(default_factory=dict)
     causes: tuple[LikelyCause, ...] = ()
+    members: tuple[str, ...] = ()
+    forecast: tuple[LimitForecast, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -64,6 +78,8 @@ class Alarm:
         changes: status changes so far, all raisings included; numbers the next one.
         values: evidence at the last change.
         causes: likely causes at the last change that was not a clearing.
+        members: "SITE/TRANSMITTER" of each in the group; of a cleared alarm the last ones.
+        forecast: when the trend reaches the limits; of a cleared alarm nothing.
     """
 
     key: AlarmKey
@@ -74,6 +90,8 @@ class Alarm:
     changes: int
     values: Mapping[str, Value]
     causes: tuple[LikelyCause, ...]
+    members: tuple[str, ...] = ()
+    forecast: tuple[LimitForecast, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -87,6 +105,7 @@ class Change:
         severity: severity after it, `CLEARED` when it was cleared.
         time_us: when it was true [Unix microseconds].
         noted_us: when the watch noted it [Unix microseconds]; later than `time_us` for old reports.
+        before: the alarm before it; None if it never was.
     """
 
     kind: ChangeKind
@@ -95,6 +114,7 @@ class Change:
     severity: Severity
     time_us: int
     noted_us: int
+    before: Alarm | None = None
 
 
 def apply(alarm: Alarm | None, evidence: Evidence, noted_us: int) -> Change | None:
@@ -115,12 +135,13 @@ def apply(alarm: Alarm | None, evidence: Evidence, noted_us: int) -> Change | No
             changed_us=evidence.time_us,
             changes=alarm.changes + 1,
             values=dict(evidence.values),
+            forecast=(),
         )
         return Change(
-            ChangeKind.CLEARED, cleared, alarm.severity, Severity.CLEARED, evidence.time_us, noted_us
+            ChangeKind.CLEARED, cleared, alarm.severity, Severity.CLEARED, evidence.time_us, noted_us, alarm
         )
     if alarm is not None and standing:
-        if alarm.severity == evidence.severity:
+        if alarm.severity == evidence.severity and not _is_news(alarm, evidence):
             return None
         changed = replace(
             alarm,
@@ -129,9 +150,11 @@ def apply(alarm: Alarm | None, evidence: Evidence, noted_us: int) -> Change | No
             changes=alarm.changes + 1,
             values=dict(evidence.values),
             causes=evidence.causes or alarm.causes,
+            members=evidence.members,
+            forecast=evidence.forecast,
         )
         return Change(
-            ChangeKind.CHANGED, changed, alarm.severity, evidence.severity, evidence.time_us, noted_us
+            ChangeKind.CHANGED, changed, alarm.severity, evidence.severity, evidence.time_us, noted_us, alarm
         )
     raised = Alarm(
         key=evidence.key,
@@ -142,8 +165,23 @@ def apply(alarm: Alarm | None, evidence: Evidence, noted_us: int) -> Change | No
         changes=(alarm.changes if alarm is not None else 0) + 1,
         values=dict(evidence.values),
         causes=evidence.causes,
+        members=evidence.members,
+        forecast=evidence.forecast,
     )
-    return Change(ChangeKind.RAISED, raised, Severity.CLEARED, evidence.severity, evidence.time_us, noted_us)
+    return Change(
+        ChangeKind.RAISED, raised, Severity.CLEARED, evidence.severity, evidence.time_us, noted_us, alarm
+    )
+
+
+def leading_cause(causes: tuple[LikelyCause, ...]) -> Cause | None:
+    """The most likely cause; None where there is none."""
+    return causes[0].cause if causes else None
+
+
+def _is_news(alarm: Alarm, evidence: Evidence) -> bool:
+    """Whether evidence of the same severity says something else about a standing alarm."""
+    another_cause = bool(evidence.causes) and leading_cause(evidence.causes) != leading_cause(alarm.causes)
+    return another_cause or evidence.members != alarm.members
 
 
 def apply_all(alarms: dict[AlarmKey, Alarm], evidence: Iterable[Evidence], noted_us: int) -> list[Change]:

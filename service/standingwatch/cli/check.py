@@ -1,17 +1,19 @@
-"""`standingwatch check`: every problem of settings, inventory and maintenance at once."""
+"""`standingwatch check`: every problem of settings, inventory and maintenance at once.
+
+Rooms are imported inside the function that uses them, so that other commands start without them.
+"""
 
 from __future__ import annotations
 
 import argparse
 import os
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from standingwatch.cli.common import add_settings_option, complain, say, settings_path
-from standingwatch.inventory import check_limits, read_inventory
-from standingwatch.inventory.maintenance import read_maintenance
-from standingwatch.readings.problem import Problem
-from standingwatch.settings import inspect_settings
+
+if TYPE_CHECKING:
+    from standingwatch.readings.problem import Problem
 
 
 def register(commands: Any) -> None:
@@ -32,6 +34,10 @@ def register(commands: Any) -> None:
 
 def act(arguments: argparse.Namespace) -> int:
     """Print all problems."""
+    from standingwatch.inventory import check_limits, read_inventory
+    from standingwatch.inventory.maintenance import read_maintenance
+    from standingwatch.settings import inspect_settings
+
     report = inspect_settings(settings_path(arguments.settings), os.environ)
     problems: list[Problem] = list(report.problems)
     seen = [f"settings {arguments.settings or settings_path(None) or '(all defaults)'}"]

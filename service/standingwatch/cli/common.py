@@ -1,19 +1,23 @@
-"""What the commands share: finding the settings, opening the store, saying what is wrong."""
+"""What the commands share: finding the settings, opening the store, saying what is wrong.
+
+Rooms are imported inside the functions that use them: a command then starts without what only others need.
+"""
 
 from __future__ import annotations
 
 import argparse
-import logging
 import os
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from standingwatch.inventory import InventoryRow, read_inventory
-from standingwatch.readings.problem import Problem
-from standingwatch.settings import Settings, load_settings
-from standingwatch.store.connect import Store
+if TYPE_CHECKING:
+    from standingwatch.inventory import InventoryRow
+    from standingwatch.readings.problem import Problem
+    from standingwatch.settings import Settings
+    from standingwatch.store.connect import Store
 
 #: Settings file that is used when it is there and no other is named.
 DEFAULT_FILE = Path("standingwatch.toml")
@@ -56,23 +60,40 @@ def settings_path(chosen: Path | None) -> Path | None:
 
 
 def settings_of(arguments: argparse.Namespace) -> Settings:
-    """The settings for a command; a `SettingsError` holds all that is wrong with them."""
-    return load_settings(settings_path(arguments.settings), os.environ)
+    """The settings for a command; a `CommandError` says all that is wrong with them, a line each."""
+    from standingwatch.settings import SettingsError, load_settings
+
+    with told(SettingsError):
+        return load_settings(settings_path(arguments.settings), os.environ)
+
+
+@contextmanager
+def told(*errors: type[Exception]) -> Iterator[None]:
+    """Turn a room's own errors, whose texts say why and what to do, into a `CommandError`."""
+    try:
+        yield
+    except errors as error:
+        raise CommandError(str(error)) from error
 
 
 @contextmanager
 def open_store(settings: Settings) -> Iterator[Store]:
     """The store, brought to this version's layout, for as long as it is needed."""
-    store = Store(settings.store.url.get_secret_value())
-    try:
-        store.migrate()
-        yield store
-    finally:
-        store.close()
+    from standingwatch.store.connect import Store, StoreError
+
+    with told(StoreError):
+        store = Store(settings.store.url.get_secret_value())
+        try:
+            store.migrate()
+            yield store
+        finally:
+            store.close()
 
 
 def set_up_log(level: str) -> None:
     """Log to standard error."""
+    import logging
+
     logging.basicConfig(
         level=level.upper(), format="%(asctime)s %(levelname)s %(name)s: %(message)s", stream=sys.stderr
     )
@@ -82,6 +103,8 @@ def set_up_log(level: str) -> None:
 
 def usable_inventory(path: Path) -> tuple[InventoryRow, ...]:
     """The rows of an inventory without errors; all errors at once otherwise."""
+    from standingwatch.inventory import read_inventory
+
     inventory = read_inventory(path)
     raise_errors(inventory.problems)
     if not inventory.rows:
@@ -108,5 +131,6 @@ __all__ = [
     "set_up_log",
     "settings_of",
     "settings_path",
+    "told",
     "usable_inventory",
 ]

@@ -1,20 +1,16 @@
-"""`standingwatch inventory`, `maintenance`, `refused` and `replay`: data in and out."""
+"""`standingwatch inventory`, `maintenance` and `refused`: data in and out of the store.
+
+Rooms are imported inside the functions that use them, so that other commands start without them.
+"""
 
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from prometheus_client import CollectorRegistry
-from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
-
 from standingwatch.cli.common import (
-    CommandError,
     add_settings_option,
     open_store,
     raise_errors,
@@ -22,17 +18,6 @@ from standingwatch.cli.common import (
     settings_of,
     usable_inventory,
 )
-from standingwatch.daemon import fleet_defaults, wall_clock
-from standingwatch.intake.writer import Arrived, Writer
-from standingwatch.inventory import build_fleet, write_inventory
-from standingwatch.inventory.maintenance import read_maintenance
-from standingwatch.metrics import Metrics
-from standingwatch.store.reports import refused_counts, refused_reports
-from standingwatch.store.sites import load_site_list, replace_site_list
-from standingwatch.store.watching import replace_maintenance
-from standingwatch.watch.history import read_history
-from standingwatch.watch.judging import detection_settings, to_maintenance
-from standingwatch.watch.replay import Replay
 
 
 def register(commands: Any) -> None:
@@ -66,23 +51,12 @@ def register(commands: Any) -> None:
     add_settings_option(parser)
     parser.set_defaults(act=act_refused_retry)
 
-    replay = commands.add_parser(
-        "replay",
-        help="a file of history through the watch, as if live",
-        description="Writes alarms.jsonl, visits.jsonl and summary.json into the folder of --out.",
-    )
-    replay.add_argument("--inventory", type=Path, required=True, metavar="FILE", help="site list, CSV")
-    replay.add_argument(
-        "--readings", type=Path, required=True, metavar="FILE", help="history, CSV or Parquet"
-    )
-    replay.add_argument("--maintenance", type=Path, metavar="FILE", help="work on record, CSV")
-    replay.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for the results")
-    add_settings_option(replay)
-    replay.set_defaults(act=act_replay)
-
 
 def act_inventory_import(arguments: argparse.Namespace) -> int:
     """Make a file the site list."""
+    from standingwatch.daemon import wall_clock
+    from standingwatch.store.sites import replace_site_list
+
     settings = settings_of(arguments)
     rows = usable_inventory(arguments.file)
     with open_store(settings) as store, store.writing() as connection:
@@ -93,6 +67,9 @@ def act_inventory_import(arguments: argparse.Namespace) -> int:
 
 def act_inventory_export(arguments: argparse.Namespace) -> int:
     """Write the site list."""
+    from standingwatch.inventory import write_inventory
+    from standingwatch.store.sites import load_site_list
+
     with open_store(settings_of(arguments)) as store, store.reading() as connection:
         rows = load_site_list(connection).rows
     sys.stdout.write(write_inventory(rows))
@@ -101,6 +78,9 @@ def act_inventory_export(arguments: argparse.Namespace) -> int:
 
 def act_maintenance_import(arguments: argparse.Namespace) -> int:
     """Make a file the work on record."""
+    from standingwatch.inventory.maintenance import read_maintenance
+    from standingwatch.store.watching import replace_maintenance
+
     settings = settings_of(arguments)
     rows, problems = read_maintenance(arguments.file)
     raise_errors(problems)
@@ -112,6 +92,10 @@ def act_maintenance_import(arguments: argparse.Namespace) -> int:
 
 def act_refused_list(arguments: argparse.Namespace) -> int:
     """Show refused reports."""
+    import json
+
+    from standingwatch.store.reports import refused_counts, refused_reports
+
     with open_store(settings_of(arguments)) as store, store.reading() as connection:
         counts = refused_counts(connection)
         reports = refused_reports(connection, reason=arguments.reason, limit=arguments.limit)
@@ -127,6 +111,13 @@ def act_refused_list(arguments: argparse.Namespace) -> int:
 
 def act_refused_retry(arguments: argparse.Namespace) -> int:
     """Put refused reports in again; those refused once more are kept with their new reason."""
+    from prometheus_client import CollectorRegistry
+
+    from standingwatch.daemon import fleet_defaults, wall_clock
+    from standingwatch.intake.writer import Arrived, Writer
+    from standingwatch.metrics import Metrics
+    from standingwatch.store.reports import refused_reports
+
     settings = settings_of(arguments)
     with open_store(settings) as store:
         writer = Writer(
@@ -147,60 +138,3 @@ def act_refused_retry(arguments: argparse.Namespace) -> int:
             stored, refused = stored + written.stored, refused + len(written.refused)
     say(f"{len(reports)} reports put in again: {stored} readings stored, {refused} reports refused once more")
     return 1 if refused else 0
-
-
-def act_replay(arguments: argparse.Namespace) -> int:
-    """Replay a file of history."""
-    settings = settings_of(arguments)
-    rows = usable_inventory(arguments.inventory)
-    work: tuple[Any, ...] = ()
-    if arguments.maintenance is not None:
-        work, problems = read_maintenance(arguments.maintenance)
-        raise_errors(problems)
-    fleet = build_fleet(rows, np.arange(len(rows)), fleet_defaults(settings))
-    history = read_history(arguments.readings, fleet)
-    try:
-        arguments.out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise CommandError(f"{arguments.out}: cannot be made a folder: {error.strerror}") from error
-    progress = Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TimeRemainingColumn(),
-        console=Console(stderr=True),
-        disable=not sys.stderr.isatty(),
-    )
-    with (
-        (arguments.out / "alarms.jsonl").open("w", encoding="utf-8") as alarms_out,
-        (arguments.out / "visits.jsonl").open("w", encoding="utf-8") as visits_out,
-        progress,
-    ):
-        replay = Replay(
-            fleet,
-            detection_settings(settings),
-            to_maintenance(work, fleet),
-            settings.intake.future_tolerance_s,
-            alarms_out,
-            visits_out,
-        )
-        replay.summary.unknown, replay.summary.refused = history.unknown, history.refused
-        task = progress.add_task("replay", total=len(history.readings))
-        for part in history.slices():
-            replay.feed(part)
-            progress.advance(task, len(part))
-        summary = replay.finish()
-    data = summary.as_data(fleet)
-    (arguments.out / "summary.json").write_text(json.dumps(data, indent=2) + "\n", encoding="utf-8")
-    raised = (
-        ", ".join(f"{r['count']} {r['condition']} {r['severity']}" for r in data["alarms_raised"]) or "none"
-    )
-    say(
-        f"{summary.readings} readings of {len(fleet)} transmitters over {data['days']:.1f} days",
-        f"alarms raised: {raised}",
-        f"visits proposed: {summary.visits}",
-    )
-    if summary.unknown:
-        say(f"{summary.unknown} readings of transmitters that are not in the inventory were left out")
-    if summary.refused:
-        say("rows refused: " + ", ".join(f"{c} {r}" for r, c in sorted(summary.refused.items())))
-    return 0

@@ -7,12 +7,8 @@ import sys
 from collections.abc import Callable, Sequence
 
 from standingwatch import __version__
-from standingwatch.cli import check, data, serve
+from standingwatch.cli import check, data, replay, serve
 from standingwatch.cli.common import CommandError, complain
-from standingwatch.daemon import StartError
-from standingwatch.settings import SettingsError
-from standingwatch.store.connect import StoreError
-from standingwatch.watch.history import HistoryError
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -23,7 +19,7 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"standingwatch {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for register in (serve.register, check.register, data.register):
+    for register in (serve.register, check.register, data.register, replay.register):
         register(commands)
     return parser
 
@@ -41,9 +37,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     act: Callable[[argparse.Namespace], int] = parsed.act
     try:
         return act(parsed)
-    except SettingsError as error:
-        complain(*(str(problem) for problem in error.problems))
-    except (CommandError, StoreError, StartError, HistoryError) as error:
+    except CommandError as error:
         complain(str(error))
     except KeyboardInterrupt:
         complain("stopped")

@@ -1,12 +1,13 @@
-"""`standingwatch run` and `standingwatch demo`: what goes on until it is stopped."""
+"""`standingwatch run` and `standingwatch demo`: what goes on until it is stopped.
+
+Rooms are imported inside the functions that use them, so that other commands start without them.
+"""
 
 from __future__ import annotations
 
 import argparse
-import signal
-import threading
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from standingwatch.cli.common import (
     CommandError,
@@ -15,11 +16,12 @@ from standingwatch.cli.common import (
     say,
     set_up_log,
     settings_of,
+    told,
     usable_inventory,
 )
-from standingwatch.daemon import Daemon, wall_clock
-from standingwatch.settings import Settings
-from standingwatch.store.sites import load_site_list, replace_site_list
+
+if TYPE_CHECKING:
+    from standingwatch.settings import Settings
 
 
 def register(commands: Any) -> None:
@@ -59,22 +61,29 @@ def register(commands: Any) -> None:
 
 def act_run(arguments: argparse.Namespace) -> int:
     """Run the daemon until it is told to stop."""
+    from standingwatch.daemon import Daemon, StartError
+    from standingwatch.store.connect import StoreError
+
     settings = settings_of(arguments)
     set_up_log(settings.log.level)
     prepare(settings)
-    daemon = Daemon(settings)
-    try:
-        daemon.start()
-        if daemon.web is not None:
-            say(f"web page: {daemon.web.address}")
-        wait_for_stop()
-    finally:
-        daemon.stop()
+    with told(StartError, StoreError):
+        daemon = Daemon(settings)
+        try:
+            daemon.start()
+            if daemon.web is not None:
+                say(f"web page: {daemon.web.address}")
+            wait_for_stop()
+        finally:
+            daemon.stop()
     return 0
 
 
 def prepare(settings: Settings) -> None:
     """Bring the store up to date, and its site list to the file of the settings."""
+    from standingwatch.daemon import wall_clock
+    from standingwatch.store.sites import load_site_list, replace_site_list
+
     with open_store(settings) as store:
         if settings.inventory.file is not None:
             rows = usable_inventory(settings.inventory.file)
@@ -90,6 +99,9 @@ def prepare(settings: Settings) -> None:
 
 def wait_for_stop() -> None:
     """Wait for SIGTERM or SIGINT."""
+    import signal
+    import threading
+
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
@@ -98,21 +110,24 @@ def wait_for_stop() -> None:
 
 def act_demo(arguments: argparse.Namespace) -> int:
     """Run the demo until it is told to stop."""
-    # The demo's parts are not loaded for the daemon.
+    from standingwatch.daemon import StartError
     from standingwatch.demo.run import DemoOptions, run_demo
+    from standingwatch.settings import SettingsError
+    from standingwatch.store.connect import StoreError
 
     set_up_log("warning")
     if arguments.speed <= 0 or arguments.days < 1:
         raise CommandError("demo: --speed has to be above 0, and --days 1 or more")
-    return run_demo(
-        DemoOptions(
-            port=arguments.port,
-            broker_port=arguments.broker_port,
-            seed=arguments.seed,
-            speed=arguments.speed,
-            days=arguments.days,
-            folder=arguments.folder,
-        ),
-        say,
-        wait_for_stop,
-    )
+    with told(StartError, StoreError, SettingsError):
+        return run_demo(
+            DemoOptions(
+                port=arguments.port,
+                broker_port=arguments.broker_port,
+                seed=arguments.seed,
+                speed=arguments.speed,
+                days=arguments.days,
+                folder=arguments.folder,
+            ),
+            say,
+            wait_for_stop,
+        )

@@ -1,38 +1,208 @@
 """What may lie behind a finding, told from how the readings moved. Common practice, no published source.
 
-The confidence is a judgement, not a measured frequency, and never sums to more than 1.
+The confidence is a judgement, not a measured frequency, and never sums to more than 1. Each cause carries the
+evidence for it and what speaks against it.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
-from standingwatch.detect.interface import LikelyCause
+import numpy as np
+
+from standingwatch.detect.history import last_days
+from standingwatch.detect.interface import LikelyCause, State
 from standingwatch.detect.words import Cause
+from standingwatch.readings.fleet import FloatArray
 
 #: A jump of the SWR from one reading to the next by this factor is a step, not a drift.
 STEP_FACTOR = 1.25
 
+#: Wet hours that make a day a wet one.
+WET_DAY_HOURS = 3
 
-def causes_of_high_swr(swr: float, swr_before: float) -> tuple[LikelyCause, ...]:
+#: Days with a level that are needed to tell wet days from dry ones, of each kind.
+LEAST_DAYS = 4
+
+
+@dataclass(frozen=True)
+class Others:
+    """What the other transmitters on the same antenna line do.
+
+    Attributes:
+        moved: how many of them have moved too.
+        words: that in words, "" where there are no others.
+    """
+
+    moved: int
+    words: str
+
+
+@dataclass(frozen=True)
+class RainEvidence:
+    """How the daily level moved on wet and on dry days.
+
+    Attributes:
+        wet_days, dry_days: day-to-day changes of each kind.
+        wet_rise, dry_rise: their means, in rho per day; NaN with too few.
+        apart: how far these two are apart, in standard errors; NaN with too few days.
+        ratchet: the level mostly falls from day to day and rises all the same: few large rises.
+    """
+
+    wet_days: int
+    dry_days: int
+    wet_rise: float
+    dry_rise: float
+    apart: float
+    ratchet: bool
+
+
+def rain_evidence(state: State, number: int, position: int, days: int = 60) -> RainEvidence:
+    """What the last days of a transmitter say about rain.
+
+    Args:
+        state: records of `history.BASELINE_STATE`.
+        number: the last day.
+        position: the transmitter.
+        days: how far to look back, at most.
+    """
+    one = state[position : position + 1]
+    level = last_days(one["all_hours"], number, days)[0]
+    temperature = last_days(one["temperature_c"], number, days)[0]
+    warmer = np.where(np.isfinite(temperature), temperature - one["reference_c"][0], 0.0)
+    level = level - one["per_c"][0] * np.where(np.isfinite(warmer), warmer, 0.0)
+    wet_hours = last_days(one["wet_hours"], number, days)[0]
+    step = np.diff(level)
+    # Rain late in a day shows in the next.
+    wet = np.fmax(wet_hours[1:], wet_hours[:-1]) >= WET_DAY_HOURS
+    known = np.isfinite(step)
+    on_wet, on_dry = step[known & wet], step[known & ~wet]
+    wet_rise = dry_rise = apart = math.nan
+    if len(on_wet) >= LEAST_DAYS and len(on_dry) >= LEAST_DAYS:
+        wet_rise, dry_rise = float(_trimmed(on_wet)), float(_trimmed(on_dry))
+        noise = float(np.std(np.r_[on_wet - wet_rise, on_dry - dry_rise]))
+        error = noise * math.sqrt(1 / len(on_wet) + 1 / len(on_dry))
+        apart = (wet_rise - dry_rise) / max(error, 1e-6)
+    all_steps = step[known]
+    ratchet = len(all_steps) >= 12 and bool(np.median(all_steps) < 0 < np.mean(all_steps))
+    return RainEvidence(len(on_wet), len(on_dry), wet_rise, dry_rise, apart, ratchet)
+
+
+def _trimmed(values: FloatArray) -> float:
+    """Mean without the largest and the smallest, where there are five and more."""
+    ordered = np.sort(values)
+    return float(np.mean(ordered[1:-1] if len(ordered) >= 5 else ordered))
+
+
+def causes_of_trend(
+    change_rho: float, days: int, rain: RainEvidence, others: Others
+) -> tuple[LikelyCause, ...]:
+    """Causes of a daily level that left its baseline slowly.
+
+    Args:
+        change_rho: level less baseline, in rho.
+        days: days of the last two weeks for which it was away.
+        rain: how it moved on wet and dry days.
+        others: what the other transmitters on the same antenna line do.
+    """
+    words = f"the daily level of rho is {change_rho:+.3f} from its baseline ({days} of the last days away)"
+    if others.moved:
+        return (
+            LikelyCause(Cause.SHARED_ANTENNA_SYSTEM, 0.7, f"{words}; {others.words}"),
+            LikelyCause(Cause.CONNECTOR, 0.2, f"{words}; against it: it is not alone"),
+        )
+    tail = f"; {others.words}" if others.words else ""
+    if math.isfinite(rain.apart):
+        told = (
+            f"{rain.wet_rise:+.4f} a day on {rain.wet_days} wet days, {rain.dry_rise:+.4f} on "
+            f"{rain.dry_days} dry ones"
+        )
+        if rain.apart >= 2.0 and rain.wet_rise > 0:
+            recovers = "recovers part of the way when dry" if rain.dry_rise < 0 else "rises more when wet"
+            return (
+                LikelyCause(Cause.WATER, 0.7, f"{words}; it {recovers}: {told}{tail}"),
+                LikelyCause(
+                    Cause.CONNECTOR, 0.2, f"{words}; against it: a corroding connector takes no note of rain"
+                ),
+            )
+        return (
+            LikelyCause(Cause.CONNECTOR, 0.65, f"{words}; wet and dry days rise alike: {told}{tail}"),
+            LikelyCause(Cause.WATER, 0.2, f"{words}; against it: rain makes no difference ({told})"),
+        )
+    if rain.ratchet:
+        return (
+            LikelyCause(
+                Cause.WATER,
+                0.5,
+                f"{words}; it rises in a few jumps and recovers in between, as with rain{tail}",
+            ),
+            LikelyCause(Cause.CONNECTOR, 0.3, f"{words}; against it: corrosion does not recover"),
+        )
+    return (
+        LikelyCause(
+            Cause.CONNECTOR, 0.5, f"{words}: a steady rise fits a connector or jumper that corrodes{tail}"
+        ),
+        LikelyCause(
+            Cause.WATER,
+            0.3,
+            f"{words}; whether it follows the rain cannot be told: too few wet or dry days known",
+        ),
+    )
+
+
+def causes_of_step(swr_before: float, swr: float, others: Others) -> tuple[LikelyCause, ...]:
+    """Causes of a step away from the baseline that stays.
+
+    Args:
+        swr_before: SWR at the transmitter before it.
+        swr: after it.
+        others: what the other transmitters on the same antenna line do.
+    """
+    tail = f"; {others.words}" if others.words else ""
+    jump = f"the SWR stepped from {swr_before:.2f} to {_swr(swr)} and stays{tail}"
+    if others.moved:
+        return (
+            LikelyCause(Cause.SHARED_ANTENNA_SYSTEM, 0.7, jump),
+            LikelyCause(Cause.ANTENNA_DAMAGE, 0.2, f"{jump}; the antenna is part of what they share"),
+        )
+    return (
+        LikelyCause(
+            Cause.ANTENNA_DAMAGE, 0.6, f"{jump}: bent, broken or detuned antenna, or a short or open"
+        ),
+        LikelyCause(Cause.LOOSE_CONNECTION, 0.25, f"{jump}; against it: a loose connection comes and goes"),
+    )
+
+
+def causes_of_high_swr(
+    swr: float, swr_before: float, *, iced: bool = False, stepped: bool = False
+) -> tuple[LikelyCause, ...]:
     """Causes of an SWR over a limit, from the SWR now and the reading before the limit was passed.
 
     Args:
         swr: the SWR now, 1 or more, infinite for total reflection.
         swr_before: the SWR of the last reading under the limit, NaN if it is not known.
+        iced: whether it froze with precipitation there and has not thawed.
+        stepped: whether it is known to have come at once, however small it looks behind a lossy feeder.
     """
+    if iced:
+        return (
+            LikelyCause(
+                Cause.ICE, 0.7, "it froze with precipitation and has not thawed since: ice goes with the thaw"
+            ),
+            LikelyCause(
+                Cause.ANTENNA_DAMAGE, 0.2, "ice can also bend or break; it would stay after the thaw"
+            ),
+        )
     if not math.isfinite(swr_before):
         return (LikelyCause(Cause.UNKNOWN, 0.5, "no reading under the limit is at hand to compare with"),)
-    if swr >= STEP_FACTOR * swr_before:
+    if stepped or swr >= STEP_FACTOR * swr_before:
         jump = f"the SWR went from {swr_before:.2f} to {_swr(swr)} within a few readings"
-        if swr >= 3:
-            return (
-                LikelyCause(Cause.ANTENNA_DAMAGE, 0.6, f"{jump}: a short, an open or a damaged antenna"),
-                LikelyCause(Cause.LOOSE_CONNECTION, 0.3, f"{jump}: a connection may have parted"),
-            )
         return (
-            LikelyCause(Cause.LOOSE_CONNECTION, 0.4, f"{jump}, and is not at a short or an open"),
-            LikelyCause(Cause.ANTENNA_DAMAGE, 0.4, f"{jump}: the antenna may be bent or detuned"),
+            LikelyCause(Cause.ANTENNA_DAMAGE, 0.6, f"{jump}: a short, an open or a damaged antenna"),
+            LikelyCause(
+                Cause.LOOSE_CONNECTION, 0.3, f"{jump}: a connection may have parted; it may come back"
+            ),
         )
     drift = f"the SWR drifted over the limit ({swr_before:.2f} before, {_swr(swr)} now)"
     return (
@@ -41,29 +211,91 @@ def causes_of_high_swr(swr: float, swr_before: float) -> tuple[LikelyCause, ...]
     )
 
 
-def causes_of_departure(change_rho: float, days: int) -> tuple[LikelyCause, ...]:
-    """Causes of a daily level that left its baseline and stayed away.
+def causes_of_bursts(days: int, bursts: int, wind: float) -> tuple[LikelyCause, ...]:
+    """Causes of an SWR that is high in bursts.
 
     Args:
-        change_rho: level less baseline, in reflection coefficient.
-        days: days in a row for which it has been away.
+        days: days of the last two weeks with a burst.
+        bursts: readings in bursts on them.
+        wind: share of the burst days that were windy ones less that of the others, NaN where not told.
     """
-    words = f"the daily level of rho has been {change_rho:+.3f} from its baseline for {days} days in a row"
+    words = f"high for minutes to hours on {days} of the last 14 days ({bursts} readings), normal in between"
+    in_wind = "; more on windy days" if math.isfinite(wind) and wind > 0.2 else ""
     return (
-        LikelyCause(Cause.CONNECTOR, 0.5, f"{words}: a slow rise fits a connector or jumper that corrodes"),
-        LikelyCause(Cause.WATER, 0.3, f"{words}: water in the antenna or a connector fits too"),
+        LikelyCause(
+            Cause.LOOSE_CONNECTION,
+            0.75,
+            f"{words}{in_wind}: a loose connector, a cracked centre pin or a chafing jumper",
+        ),
+        LikelyCause(Cause.WATER, 0.1, f"{words}; against it: most of it came in dry hours"),
+    )
+
+
+def causes_of_improvement(change_db: float) -> tuple[LikelyCause, ...]:
+    """Causes of a match that seems to improve by itself.
+
+    Args:
+        change_db: by how much the return loss rose [dB].
+    """
+    words = f"the return loss rose by {change_db:.1f} dB without work on record"
+    return (
+        LikelyCause(
+            Cause.FEEDER_LOSS,
+            0.7,
+            f"{words}: a feeder that takes up water loses more, and hides the antenna by twice what it loses",
+        ),
+        LikelyCause(Cause.COUPLER, 0.2, f"{words}; a detector that goes deaf shows the same: compare meters"),
+    )
+
+
+def causes_of_low_power(fall_db: float, abrupt: bool) -> tuple[LikelyCause, ...]:
+    """Causes of forward power that fell while the match is as before.
+
+    Args:
+        fall_db: by how much [dB].
+        abrupt: whether it came in one step.
+    """
+    words = f"forward power is {fall_db:.1f} dB below its baseline, the match unchanged"
+    if abrupt:
+        return (
+            LikelyCause(Cause.AMPLIFIER, 0.6, f"{words}; it came in one step: a stage may have failed"),
+            LikelyCause(Cause.UNKNOWN, 0.3, f"{words}; the power may have been switched without a record"),
+        )
+    return (
+        LikelyCause(Cause.AMPLIFIER, 0.8, f"{words}; it falls slowly, as an ageing amplifier does"),
+        LikelyCause(Cause.COUPLER, 0.15, f"{words}; against it: a coupler that fails seldom keeps the ratio"),
+    )
+
+
+def causes_of_suspect_measurement(why: str) -> tuple[LikelyCause, ...]:
+    """Causes of readings that cannot be.
+
+    Args:
+        why: what is wrong with them, in words.
+    """
+    return (
+        LikelyCause(Cause.COUPLER, 0.8, f"{why}: coupler, detector or wiring"),
+        LikelyCause(Cause.UNKNOWN, 0.1, f"{why}; the device that reports may repeat or mix its values"),
     )
 
 
 def causes_of_silence(whole_site: bool) -> tuple[LikelyCause, ...]:
     """Causes of reports that stopped, for one transmitter or for all of a site."""
     if whole_site:
-        return (LikelyCause(Cause.SITE_LINK, 0.8, "no transmitter of the site reports any more"),)
+        return (
+            LikelyCause(
+                Cause.SITE_LINK, 0.8, "no transmitter of the site reports: link or power of the site"
+            ),
+        )
     return (
-        LikelyCause(Cause.UNKNOWN, 0.5, "only this transmitter's reports stopped: its meter, cable or power"),
+        LikelyCause(
+            Cause.UNKNOWN,
+            0.5,
+            "the site reports but not this transmitter: its meter, its supply or its wiring",
+        ),
     )
 
 
-def _swr(value: float) -> str:
+def _swr(swr: float) -> str:
     """An SWR in words."""
-    return f"{value:.2f}" if math.isfinite(value) else "total reflection"
+    return f"{swr:.2f}" if math.isfinite(swr) else "total reflection"

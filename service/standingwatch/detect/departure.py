@@ -1,311 +1,178 @@
-"""`swr-rising`: a transmitter's daily level of the match leaves its own baseline and stays away.
+"""How far a transmitter's daily level is from its baseline, and whether that can be believed.
 
-The level of a day is the median of its hourly medians of rho, the reflection coefficient at the transmitter:
-new reflections add to rho, so a change in rho means the same at a good match and at a poor one, which a
-change in decibels does not. The baseline is the level and robust spread over a stated number of days, then
-frozen. A departure counts only where it exceeds the normal spread, the meter's own step and a smallest
-change, and where the SWR at the antenna end is one that matters at all.
+A departure counts where it exceeds the baseline's own spread several times over, one step of the meter, and
+a smallest change, on most of the last days: a few days of weather do not make one. The smallest change is
+meant at the antenna's end: behind a lossy feeder the same fault shows less.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 
-from standingwatch.detect.cause import causes_of_departure
-from standingwatch.detect.interface import BaselineChange, Block, Finding, Outcome, State
-from standingwatch.detect.rollup import HOUR_US
-from standingwatch.detect.words import Condition, Severity
-from standingwatch.readings.fleet import Fleet, FloatArray, IntArray
-from standingwatch.rf import return_loss_db_from_rho, rho_at_antenna, swr_from_rho
+from standingwatch.detect.history import (
+    COMMISSIONED,
+    FULL,
+    adjusted,
+    last_known,
+    nan_median,
+)
+from standingwatch.detect.interface import State
+from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray
+from standingwatch.rf import rho_at_antenna, swr_from_rho
 
-DAY_US = 24 * HOUR_US
+#: Days back in which the days that count are looked for.
+LOOK_BACK = 16
 
-#: Makes the median absolute deviation the standard deviation of a normal distribution (NIST/SEMATECH
-#: e-Handbook of Statistical Methods, 1.3.5.17.1 and 1.3.5.6).
-MAD_TO_SIGMA = 1.4826
-
-NO_BASELINE, PROVISIONAL, FULL = 0, 1, 2
+#: What rho grows by to the antenna's end of a feeder whose loss is not known: 1.5 dB of loss (common practice,
+#: no source).
+ASSUMED = 10.0 ** (1.5 / 10.0)
 
 
 @dataclass(frozen=True)
 class DepartureSettings:
-    """How a baseline is learned and what counts as leaving it.
+    """What counts as leaving the baseline.
 
     Attributes:
-        provisional_hours: usable hours after which a provisional baseline holds.
-        full_days: days with data after which the full baseline is taken and frozen.
-        hours_per_day: usable hours that make a day's level, at least.
-        spread_multiple: departure in multiples of the daily level's spread (twice that while provisional).
-        smallest_change_rho: departure below which nothing is said, in rho.
-        smallest_spread_rho: no spread is taken to be smaller, in rho.
+        spread_multiple: departure of most of `days_many` days, in multiples of the daily level's spread.
+        spread_multiple_few: the same for `days_to_raise` days in a row.
+        smallest_change_rho: departure at the antenna's end below which nothing is said, in rho.
         floor_swr: SWR at the antenna end under which nothing is said (common practice, no source).
-        minor_swr: SWR at the antenna end from which a departure is minor and not only a warning.
-        days_to_raise: days in a row away.
-        days_to_clear: days in a row back.
+        days_to_raise: days in a row away, for the larger departure.
+        days_many: days of which three quarters are away, for the smaller one.
+        days_to_clear: days in a row back at it.
+        abrupt_share: share of a departure that came between two days, from which it is a step.
     """
 
-    provisional_hours: int = 6
-    full_days: int = 14
-    hours_per_day: int = 3
     spread_multiple: float = 4.0
+    spread_multiple_few: float = 7.0
     smallest_change_rho: float = 0.03
-    smallest_spread_rho: float = 0.004
     floor_swr: float = 1.3
-    minor_swr: float = 1.5
     days_to_raise: int = 3
-    days_to_clear: int = 3
+    days_many: int = 8
+    days_to_clear: int = 4
+    abrupt_share: float = 0.6
 
 
 @dataclass(frozen=True)
 class Departure:
-    """The detector of `swr-rising`, and the keeper of the baseline."""
+    """Where each transmitter stands against its baseline at the end of a day, a value per transmitter.
 
-    settings: DepartureSettings = field(default_factory=DepartureSettings)
-    name: str = "departure"
+    Attributes:
+        level: present level of rho, from the last three days with one, NaN if there are none.
+        change: that less the baseline.
+        limit: departure that counts over many days.
+        away: it has left its baseline upwards and can be believed.
+        back: it is at its baseline.
+        abrupt: most of the change came between two days.
+        swr_at_antenna: SWR at the antenna end of the present level; 1.5 dB assumed if the loss is unknown.
+        days_away: of the last `LOOK_BACK` days with a level, how many were away.
+        seen_today: the day has a level.
+    """
 
-    @property
-    def site_state(self) -> np.dtype[Any]:
-        """Nothing is kept per site."""
-        return np.dtype([])
+    level: FloatArray
+    change: FloatArray
+    limit: FloatArray
+    away: BoolArray
+    back: BoolArray
+    abrupt: BoolArray
+    swr_at_antenna: FloatArray
+    days_away: FloatArray
+    seen_today: BoolArray
 
-    @property
-    def transmitter_state(self) -> np.dtype[Any]:
-        """Today's hourly levels, the days learned so far, the baseline, and the runs of days."""
-        return np.dtype(
-            [
-                ("hours", np.float64, 24),
-                ("days", np.float64, self.settings.full_days),
-                ("days_known", np.int32),
-                ("step_w", np.float64),
-                ("forward_w", np.float64),
-                ("kind", np.int8),
-                ("rho", np.float64),
-                ("spread", np.float64),
-                ("away", np.int32, 2),
-                ("back", np.int32, 2),
-                ("on", np.bool_, 2),
-                ("level", np.float64),
-            ]
-        )
 
-    def initial(self, transmitters: State, sites: State) -> None:
-        """Nothing known."""
-        for name in ("hours", "days", "rho", "spread", "level", "forward_w"):
-            transmitters[name] = np.nan
-        transmitters["step_w"] = np.inf
+def attenuation(fleet: Fleet) -> FloatArray:
+    """Of a change of rho at the antenna, the part seen at the transmitter; 1 where the loss is not known.
 
-    def step(self, block: Block, fleet: Fleet, transmitters: State, sites: State) -> Outcome:
-        """Take the closed hours in; judge each day that they complete."""
-        outcome = Outcome()
-        hours = block.hours
-        day_of_row = hours.hour_us - hours.hour_us % DAY_US
-        first_day = block.closed_from_us - block.closed_from_us % DAY_US
-        usable = (hours.usable > 0) & ~block.maintenance.covers(hours.transmitter, hours.hour_us)
-        for day_us in range(first_day, block.closed_to_us, DAY_US):
-            begin, end = np.searchsorted(day_of_row, [day_us, day_us + DAY_US])
-            rows = np.arange(begin, end)[usable[begin:end]]
-            owner = hours.transmitter[rows]
-            hour = (hours.hour_us[rows] - day_us) // HOUR_US
-            transmitters["hours"][owner, hour] = hours.rho_median[rows]
-            np.minimum.at(transmitters["step_w"], owner, hours.reflected_step_w[rows])
-            transmitters["forward_w"][owner] = hours.forward_w[rows]
-            self._renew(block, day_us, transmitters, outcome)
-            self._take_provisional(hours.hour_us[rows], owner, transmitters, outcome)
-            if day_us + DAY_US <= block.closed_to_us:
-                self._close_day(day_us + DAY_US, fleet, transmitters, outcome)
-        return outcome
+    Never taken below 0.3: a fault may as well sit at the near end, and no meter is that good.
+    """
+    loss_db = np.where(np.isfinite(fleet.feeder_loss_db), fleet.feeder_loss_db, 0.0)
+    return np.maximum(10.0 ** (-loss_db / 10.0), 0.3)
 
-    def _renew(self, block: Block, day_us: int, transmitters: State, outcome: Outcome) -> None:
-        """Open a new baseline after work that may have changed the match."""
-        work = block.maintenance
-        closing = np.minimum(day_us + DAY_US, block.closed_to_us)
-        ended = (
-            work.renews_baseline
-            & (work.end_us < closing)
-            & (work.end_us >= max(day_us, block.closed_from_us))
-        )
-        for owner in np.unique(work.transmitter[ended]).tolist():
-            end_us = int(work.end_us[ended & (work.transmitter == owner)].max())
-            state = transmitters[owner : owner + 1]
-            hours_before = int(max(0, (end_us - day_us) // HOUR_US + 1))
-            state["hours"][0, :hours_before] = np.nan
-            state["days"] = np.nan
-            state["days_known"] = 0
-            state["kind"] = NO_BASELINE
-            state["rho"] = state["spread"] = np.nan
-            state["away"] = 0
-            outcome.baselines.append(
-                BaselineChange(owner, end_us, "opened", np.nan, np.nan, "a visit or retune ended")
-            )
 
-    def _take_provisional(
-        self, hour_us: IntArray, owner: IntArray, transmitters: State, outcome: Outcome
-    ) -> None:
-        """A first baseline from the first usable hours."""
-        needed = self.settings.provisional_hours
-        known = np.isfinite(transmitters["hours"]).sum(axis=1)
-        ready = np.flatnonzero((transmitters["kind"] == NO_BASELINE) & (known >= needed))
-        if len(ready) == 0:
-            return
-        levels = transmitters["hours"][ready]
-        # The first hours only, however many have come with this block.
-        rank = np.cumsum(np.isfinite(levels), axis=1)
-        levels = np.where(rank <= needed, levels, np.nan)
-        reached = np.argmax(rank >= needed, axis=1)
-        transmitters["rho"][ready] = np.nanmedian(levels, axis=1)
-        transmitters["spread"][ready] = self._spread(levels)
-        transmitters["kind"][ready] = PROVISIONAL
-        day_us = int(hour_us[-1] - hour_us[-1] % DAY_US) if len(hour_us) else 0
-        for i, position in enumerate(ready.tolist()):
-            outcome.baselines.append(
-                BaselineChange(
-                    position,
-                    day_us + (int(reached[i]) + 1) * HOUR_US,
-                    "provisional",
-                    float(transmitters["rho"][position]),
-                    float(transmitters["spread"][position]),
-                    f"from the first {needed} usable hours",
-                )
-            )
+def known_loss_db(fleet: Fleet) -> FloatArray:
+    """Loss of each feeder [dB], 0 where it is not known."""
+    return np.where(np.isfinite(fleet.feeder_loss_db), fleet.feeder_loss_db, 0.0)
 
-    def _spread(self, levels: FloatArray) -> FloatArray:
-        """Robust standard deviation along the last axis, NaN left out, not below the smallest."""
-        middle = np.nanmedian(levels, axis=1, keepdims=True)
-        spread = MAD_TO_SIGMA * np.nanmedian(np.abs(levels - middle), axis=1)
-        return np.maximum(spread, self.settings.smallest_spread_rho)
 
-    def _close_day(self, end_us: int, fleet: Fleet, transmitters: State, outcome: Outcome) -> None:
-        """Judge the day that ended, then learn from it."""
-        enough = np.isfinite(transmitters["hours"]).sum(axis=1) >= self.settings.hours_per_day
-        seen = np.flatnonzero(enough)
-        level = np.full(len(transmitters), np.nan)
-        if len(seen):
-            level[seen] = np.nanmedian(transmitters["hours"][seen], axis=1)
-        transmitters["hours"] = np.nan
-        transmitters["level"] = level
-        self._judge(end_us, fleet, transmitters, level, outcome)
-        self._learn(end_us, transmitters, level, outcome)
+def one_step_rho(state: State, share: float) -> FloatArray:
+    """What a share of one step of the meter is worth in rho, at each one's power and baseline.
 
-    def threshold_rho(self, transmitters: State) -> FloatArray:
-        """Departure in rho that counts, per transmitter."""
-        settings = self.settings
-        multiple = np.where(
-            transmitters["kind"] == FULL, settings.spread_multiple, 2 * settings.spread_multiple
-        )
-        # One step of the meter at this level and power: less cannot be told from its rounding.
-        forward_w = np.fmax(transmitters["forward_w"], 1e-3)
-        step_w = np.where(np.isfinite(transmitters["step_w"]), transmitters["step_w"], 0.0)
-        reflected_w = forward_w * transmitters["rho"] ** 2
-        one_step = np.sqrt((reflected_w + step_w) / forward_w) - transmitters["rho"]
-        threshold: FloatArray = np.fmax(
-            np.fmax(multiple * transmitters["spread"], settings.smallest_change_rho), 1.05 * one_step
-        )
-        return threshold
+    Args:
+        state: records of `history.BASELINE_STATE`.
+        share: part of a step.
+    """
+    forward_w = np.fmax(state["forward_w"], 1e-3)
+    step_w = np.where(np.isfinite(state["step_w"]), state["step_w"], 0.0)
+    rho = np.where(np.isfinite(state["rho"]), state["rho"], 0.0)
+    worth: FloatArray = np.sqrt(rho**2 + share * step_w / forward_w) - rho
+    return worth
 
-    def _judge(
-        self, end_us: int, fleet: Fleet, transmitters: State, level: FloatArray, outcome: Outcome
-    ) -> None:
-        settings = self.settings
-        change = level - transmitters["rho"]
-        threshold = self.threshold_rho(transmitters)
-        loss_db = np.where(np.isfinite(fleet.feeder_loss_db), fleet.feeder_loss_db, 0.0)
-        swr_at_antenna = swr_from_rho(np.minimum(rho_at_antenna(level, loss_db), 1.0))
-        away = (change >= threshold) & (swr_at_antenna >= settings.floor_swr)
-        far = away & (swr_at_antenna >= settings.minor_swr) & (change >= 1.5 * threshold)
-        known = np.isfinite(change)
-        before = transmitters["on"].copy()
-        for grade, (out, half) in enumerate(((away, 0.5), (far, 0.75))):
-            back = known & (change < half * threshold)
-            transmitters["away"][:, grade] = np.where(
-                known, np.where(out, transmitters["away"][:, grade] + 1, 0), transmitters["away"][:, grade]
-            )
-            transmitters["back"][:, grade] = np.where(
-                known, np.where(back, transmitters["back"][:, grade] + 1, 0), transmitters["back"][:, grade]
-            )
-            on = transmitters["on"][:, grade] | (transmitters["away"][:, grade] >= settings.days_to_raise)
-            transmitters["on"][:, grade] = on & (transmitters["back"][:, grade] < settings.days_to_clear)
-        grade_before, grade_now = before.sum(axis=1), transmitters["on"].sum(axis=1)
-        for position in np.flatnonzero(grade_before != grade_now).tolist():
-            outcome.findings.append(
-                self._finding(
-                    end_us, fleet, transmitters, position, float(swr_at_antenna[position]), threshold
-                )
-            )
 
-    def _finding(
-        self,
-        end_us: int,
-        fleet: Fleet,
-        transmitters: State,
-        position: int,
-        swr_at_antenna: float,
-        threshold: FloatArray,
-    ) -> Finding:
-        state = transmitters[position]
-        rho, level = float(state["rho"]), float(state["level"])
-        severity = (Severity.CLEARED, Severity.WARNING, Severity.MINOR)[int(state["on"].sum())]
-        days = int(state["away"][0])
-        return Finding(
-            site=int(fleet.site_of[position]),
-            transmitter=position,
-            condition=Condition.SWR_RISING,
-            severity=severity,
-            time_us=end_us,
-            evidence={
-                "swr": float(swr_from_rho(level)),
-                "swr_at_antenna": swr_at_antenna,
-                "feeder_loss_known": bool(np.isfinite(fleet.feeder_loss_db[position])),
-                "return_loss_db": float(return_loss_db_from_rho(level)),
-                "baseline_return_loss_db": float(return_loss_db_from_rho(rho)),
-                "baseline_swr": float(swr_from_rho(rho)),
-                "baseline_kind": ("none", "provisional", "full")[int(state["kind"])],
-                "change_rho": level - rho,
-                "limit_change_rho": float(threshold[position]),
-                "spread_rho": float(state["spread"]),
-                "days_away": days,
-            },
-            causes=causes_of_departure(level - rho, days) if severity != Severity.CLEARED else (),
-        )
+def depart(
+    state: State, fleet: Fleet, settings: DepartureSettings, number: int, sign: float = 1.0
+) -> Departure:
+    """The fleet's departures at the end of a day.
 
-    def _learn(self, end_us: int, transmitters: State, level: FloatArray, outcome: Outcome) -> None:
-        """Add the day to the days learned; take the full baseline when there are enough, and quiet ones."""
-        size = self.settings.full_days
-        learning = np.flatnonzero((transmitters["kind"] != FULL) & np.isfinite(level))
-        if len(learning) == 0:
-            return
-        days = transmitters["days"][learning]
-        known = transmitters["days_known"][learning]
-        full = known == size
-        days[full, :-1] = days[full, 1:]
-        slot = np.minimum(known, size - 1)
-        days[np.arange(len(learning)), slot] = level[learning]
-        transmitters["days"][learning] = days
-        transmitters["days_known"][learning] = np.minimum(known + 1, size)
-        complete = learning[transmitters["days_known"][learning] == size]
-        if len(complete) == 0:
-            return
-        window = transmitters["days"][complete]
-        spread = self._spread(window)
-        half = size // 2
-        drift = np.median(window[:, -half:], axis=1) - np.median(window[:, :half], axis=1)
-        allowed = np.maximum(3 * spread, self.settings.smallest_change_rho)
-        # A line that is already moving is not taken for normal: the provisional baseline goes on.
-        quiet = (np.abs(drift) <= allowed) & ~transmitters["on"][complete, 0]
-        for i in np.flatnonzero(quiet).tolist():
-            position = int(complete[i])
-            transmitters["rho"][position] = np.median(window[i])
-            transmitters["spread"][position] = spread[i]
-            transmitters["kind"][position] = FULL
-            outcome.baselines.append(
-                BaselineChange(
-                    position,
-                    end_us,
-                    "full",
-                    float(transmitters["rho"][position]),
-                    float(transmitters["spread"][position]),
-                    f"from {size} days with data that did not drift",
-                )
-            )
+    Args:
+        state: records of `history.BASELINE_STATE`.
+        fleet: the transmitters.
+        settings: what counts.
+        number: the day.
+        sign: 1 for a rise of rho, -1 for a fall.
+    """
+    levels = adjusted(state, number, LOOK_BACK)
+    known = last_known(levels, settings.days_many)
+    away_by = sign * (known - state["rho"][:, None])
+    smallest = settings.smallest_change_rho * attenuation(fleet)
+    # A provisional baseline is only a few hours: twice as much is asked of a departure from it.
+    trust = np.where(np.isin(state["kind"], (FULL, COMMISSIONED)), 1.0, 2.0)
+    many = trust * np.fmax(
+        np.fmax(settings.spread_multiple * state["spread"], smallest), one_step_rho(state, 0.6)
+    )
+    few = trust * np.fmax(
+        np.fmax(settings.spread_multiple_few * state["spread"], 1.5 * smallest), one_step_rho(state, 1.1)
+    )
+    raise_days = settings.days_to_raise
+    enough = np.isfinite(away_by[:, -raise_days:]).all(axis=1)
+    in_a_row = enough & (away_by[:, -raise_days:] >= few[:, None]).all(axis=1)
+    over = away_by >= many[:, None]
+    whole = np.isfinite(away_by).all(axis=1)
+    needed = int(np.ceil(0.75 * settings.days_many))
+    most = whole & (over.sum(axis=1) >= needed) & (nan_median(away_by) >= many)
+    level = nan_median(known[:, -3:])
+    change = level - state["rho"]
+    swr_here = swr_from_rho(np.clip(np.fmin(level, 1.0), 0.0, 1.0))
+    at_antenna = np.fmin(rho_at_antenna(np.fmin(level, 1.0), known_loss_db(fleet)), 1.0)
+    # Where the loss is not known, some is assumed: a floor at the antenna must not hide a fault behind it.
+    at_antenna = np.fmin(np.where(np.isfinite(fleet.feeder_loss_db), 1.0, ASSUMED) * at_antenna, 1.0)
+    swr_at_antenna = np.where(np.isfinite(at_antenna), swr_from_rho(at_antenna), swr_here)
+    seen_today = np.isfinite(levels[:, -1])
+    clear_days = settings.days_to_clear
+    recent = away_by[:, -clear_days:]
+    back = seen_today & np.isfinite(recent).all(axis=1) & (recent < 0.6 * many[:, None]).all(axis=1)
+    return Departure(
+        level=level,
+        change=change,
+        limit=many,
+        away=seen_today & (in_a_row | most),
+        back=back,
+        abrupt=_abrupt(levels, state["rho"], sign, settings.abrupt_share),
+        swr_at_antenna=swr_at_antenna,
+        days_away=(sign * (levels - state["rho"][:, None]) >= many[:, None]).sum(axis=1),
+        seen_today=seen_today,
+    )
+
+
+def _abrupt(levels: FloatArray, baseline: FloatArray, sign: float, share: float) -> BoolArray:
+    """Whether most of the departure came between two neighbouring days with a level."""
+    known = last_known(levels, levels.shape[1])
+    # Before what is known the line was at its baseline: a step at the very begin of the window counts too.
+    known = sign * np.where(np.isfinite(known), known - baseline[:, None], 0.0)
+    before = (known[:, 1:-2] + known[:, :-3]) / 2
+    after = (known[:, 2:-1] + known[:, 3:]) / 2
+    jump = (after - before).max(axis=1)
+    now = nan_median(known[:, -3:])
+    result: BoolArray = jump >= share * np.maximum(now, 1e-9)
+    return result

@@ -1,48 +1,50 @@
 """The watch's core: a stream of readings in, findings, closed hours and baselines out.
 
-Pure: the same stream gives the same findings in whatever pieces it comes, so live and replay share it. All
-state lies in two structured arrays, a record per transmitter and one per site, and in the readings of
-the hours that are still open.
+Pure: the same stream gives the same findings in whatever pieces it comes, so live and replay share it. A step
+works through its span a day at a time: a day's hours close, its baselines are brought up to date, then each
+detector sees the day's readings and the closed day. All state lies in four structured arrays (per
+transmitter and per site, what readings change apart from what only closed hours change) and in the readings
+of the hours that are still open.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 
-from standingwatch.detect.departure import Departure, DepartureSettings
+from standingwatch.detect import history, weather
+from standingwatch.detect.baseline import Baselines, BaselineSettings, normal_at, suspect_at
+from standingwatch.detect.channels import channel_codes
+from standingwatch.detect.detectors import DetectorSettings, all_detectors
+from standingwatch.detect.grouping import Grouping
+from standingwatch.detect.history import DAY_US
 from standingwatch.detect.interface import (
     BaselineChange,
     Block,
     Detector,
     Finding,
     Maintenance,
+    Own,
     State,
 )
-from standingwatch.detect.limits import Limits, LimitSettings
-from standingwatch.detect.rollup import HOUR_US, Hours, hour_of, roll_up
-from standingwatch.detect.silence import Silence, SilenceSettings
+from standingwatch.detect.resolution import STEPS_W, finest_so_far, step_index
+from standingwatch.detect.rollup import HOUR_US, SAYS_NOTHING, Hours, hour_of, roll_up
+from standingwatch.detect.segments import Segments
 from standingwatch.readings.columns import Readings
 from standingwatch.readings.flags import Flag
-from standingwatch.readings.fleet import BoolArray, Fleet, IntArray
+from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
+from standingwatch.rf import power_step_bounds, rho_from_power
 
 
 @dataclass(frozen=True)
 class DetectionSettings:
-    """The settings of all detectors."""
+    """The settings of all that detection does."""
 
-    limits: LimitSettings = field(default_factory=LimitSettings)
-    departure: DepartureSettings = field(default_factory=DepartureSettings)
-    silence: SilenceSettings = field(default_factory=SilenceSettings)
+    baseline: BaselineSettings = field(default_factory=BaselineSettings)
+    detectors: DetectorSettings = field(default_factory=DetectorSettings)
     hour_grace_s: float = 600.0
-
-
-def all_detectors(settings: DetectionSettings) -> tuple[Detector, ...]:
-    """Every detector there is: the one list that a new one joins."""
-    return (Limits(settings.limits), Departure(settings.departure), Silence(settings.silence))
 
 
 @dataclass(frozen=True)
@@ -60,25 +62,54 @@ class Links:
         return cls(empty, empty, np.empty(0, dtype=np.bool_))
 
 
+@dataclass(frozen=True)
+class Judged:
+    """Readings with what is worked out about each of them once, for all detectors."""
+
+    readings: Readings
+    channel: IntArray
+    rho: FloatArray
+    least: FloatArray
+    usable: BoolArray
+    working: BoolArray
+
+    def take(self, rows: IntArray) -> Judged:
+        """Some of them."""
+        return Judged(
+            self.readings.take(rows),
+            self.channel[rows],
+            self.rho[rows],
+            self.least[rows],
+            self.usable[rows],
+            self.working[rows],
+        )
+
+
 @dataclass
 class StepResult:
-    """What a step found; findings are in order of time."""
+    """What a step found; findings are in order of time, `touched` holds positions of changed records by part."""
 
     findings: list[Finding] = field(default_factory=list)
     hours: Hours = field(default_factory=Hours.empty)
     baselines: list[BaselineChange] = field(default_factory=list)
-    touched_transmitters: IntArray = field(default_factory=lambda: np.empty(0, dtype=np.int64))
-    touched_sites: IntArray = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    touched: dict[str, IntArray] = field(default_factory=dict)
+
+
+#: Parts of the state: what readings change and what only closed hours change, per transmitter and per site.
+TRANSMITTER_PARTS = ("quick", "slow")
+SITE_PARTS = ("site", "climate")
 
 
 class Engine:
     """Detectors over a fleet, with their state.
 
     Attributes:
-        transmitters: a record per transmitter: `newest_us` and, prefixed by its name, each detector's fields.
-        sites: a record per site, likewise.
+        quick: a record per transmitter: `newest_us` and, by its name, each detector's quick fields.
+        site: a record per site, likewise.
+        slow: a record per transmitter: `baseline` (`history.BASELINE_STATE`) and each detector's slow fields.
+        climate: a record per site: `weather` (`weather.SITE_STATE`).
         closed_until_us: hours before this are closed [Unix microseconds]; 0 before the first reading.
-        pending: readings of hours that are still open.
+        pending: readings of hours that are still open, and those that wait to be judged.
     """
 
     def __init__(
@@ -86,18 +117,35 @@ class Engine:
     ) -> None:
         self.fleet = fleet
         self.settings = settings
-        self.detectors = tuple(detectors) if detectors is not None else all_detectors(settings)
-        self.transmitters: State = np.zeros(len(fleet), dtype=self._layout("transmitter_state"))
-        self.sites: State = np.zeros(len(fleet.site_names), dtype=self._layout("site_state"))
+        self.detectors = tuple(detectors) if detectors is not None else all_detectors(settings.detectors)
+        names = [d.name for d in self.detectors]
+        n, sites = len(fleet), len(fleet.site_names)
+        self.grouping = Grouping()
+        quick = [(d.name, d.quick_state) for d in self.detectors]
+        self.quick: State = np.zeros(
+            n,
+            dtype=[("newest_us", np.int64), ("meter_step", np.int8), *quick, ("group", self.grouping.state)],
+        )
+        self.site: State = np.zeros(
+            sites, dtype=[("seen", np.bool_), *((d.name, d.site_state) for d in self.detectors)]
+        )
+        slow = [(d.name, d.slow_state) for d in self.detectors]
+        self.slow: State = np.zeros(n, dtype=[("baseline", history.BASELINE_STATE), *slow])
+        self.climate: State = np.zeros(sites, dtype=[("weather", weather.SITE_STATE)])
+        history.initial(self.slow["baseline"])
+        weather.initial(self.climate["weather"])
+        self._own = {name: Own(self.quick[name], self.site[name], self.slow[name]) for name in names}
         for detector in self.detectors:
-            detector.initial(self.transmitters[detector.name], self.sites[detector.name])
+            detector.initial(self._own[detector.name])
+        self.base = Baselines(
+            settings.baseline, fleet, self.slow["baseline"], int(settings.hour_grace_s * 1e6)
+        )
         self.closed_until_us = 0
         self.pending = Readings.empty()
 
-    def _layout(self, kind: str) -> np.dtype[Any]:
-        fields: list[tuple[str, Any]] = [("newest_us", np.int64)]
-        fields += [(d.name, getattr(d, kind)) for d in self.detectors]
-        return np.dtype(fields)
+    def parts(self) -> dict[str, State]:
+        """The state by part."""
+        return {"quick": self.quick, "slow": self.slow, "site": self.site, "climate": self.climate}
 
     def step(
         self,
@@ -119,65 +167,177 @@ class Engine:
         """
         links = links if links is not None else Links.none()
         maintenance = maintenance if maintenance is not None else Maintenance.none()
-        fresh = self._fresh(readings)
-        hours, closed_from, closed_to = self._close_hours(readings, until_us)
+        grace_us = self.base.grace_us
+        before = {part: state.copy() for part, state in self.parts().items() if part in ("quick", "site")}
+        fresh = self._fresh(readings, until_us)
+        hours, lanes, closed_from, closed_to = self._close_hours(readings, until_us)
+        if closed_to > closed_from:
+            before |= {"slow": self.slow.copy(), "climate": self.climate.copy()}
+        result = StepResult(hours=hours)
+        judged = self._judged(fresh, maintenance)
+        first_day = closed_from // DAY_US
+        last_day = max(first_day, (until_us - grace_us) // DAY_US)
+        day_of = np.clip((fresh.time_us - grace_us) // DAY_US, first_day, last_day)
+        order = np.argsort(day_of, kind="stable")
+        edges = np.searchsorted(day_of[order], np.arange(first_day, last_day + 2))
+        for number, day in enumerate(range(first_day, last_day + 1)):
+            rows = order[edges[number] : edges[number + 1]]
+            told_us = (day + 1) * DAY_US + grace_us
+            linked = np.ones(len(links.time_us), dtype=np.bool_)
+            if day < last_day:
+                linked &= links.time_us <= told_us
+            if day > first_day:
+                linked &= links.time_us > told_us - DAY_US
+            self._judge(
+                judged if first_day == last_day else judged.take(rows),
+                lanes,
+                (max(closed_from, day * DAY_US), min(closed_to, (day + 1) * DAY_US)),
+                maintenance,
+                Links(links.site[linked], links.time_us[linked], links.online[linked]),
+                (since_us, min(until_us, told_us)),
+                result,
+            )
+        for part, old in before.items():
+            result.touched[part] = _changed(old, self.parts()[part])
+        return result
+
+    def _judged(self, fresh: Readings, maintenance: Maintenance) -> Judged:
+        """What every detector wants to know of the readings."""
+        rho = rho_from_power(fresh.forward_w, np.maximum(fresh.reflected_w, 0.0))
+        usable = ((fresh.flags & SAYS_NOTHING) == 0) & np.isfinite(rho)
+        return Judged(
+            fresh,
+            channel_codes(fresh),
+            rho,
+            self._least(fresh, rho, usable),
+            usable,
+            maintenance.covers(fresh.transmitter, fresh.time_us),
+        )
+
+    def _judge(
+        self,
+        judged: Judged,
+        lanes: Hours,
+        span: tuple[int, int],
+        maintenance: Maintenance,
+        links: Links,
+        horizon: tuple[int, int],
+        result: StepResult,
+    ) -> None:
+        """Close the hours of a span within one day, then let every detector see what came with them."""
+        closed_from, closed_to = span
+        readings, rho = judged.readings, judged.rho
+        state = self.slow["baseline"]
+        hours, day = Hours.empty(), None
+        outside = weather.hour_weather(hours, self.fleet, self.climate["weather"], rho[:0], rho[:0])
+        if closed_to > closed_from:
+            begin, end = np.searchsorted(lanes.hour_us, [closed_from, closed_to])
+            hours = lanes.take(np.arange(begin, end))
+            outside = weather.hour_weather(
+                hours,
+                self.fleet,
+                self.climate["weather"],
+                state["rho"][hours.transmitter],
+                state["hour_rho_spread"][hours.transmitter],
+            )
+            changes = self.base.take_hours(hours, outside, maintenance, closed_to, closed_from)
+            if closed_to % DAY_US == 0:
+                today = self.climate["weather"]["frost_today"]
+                day = self.base.close_day(closed_to, today.copy(), changes)
+                today[:] = weather.may_be_iced(self.climate["weather"])
+            result.baselines += changes
+        suspect = suspect_at(state, readings.transmitter, readings.time_us)
         block = Block(
-            readings=fresh,
-            working=maintenance.covers(fresh.transmitter, fresh.time_us),
+            readings=readings,
+            channel=judged.channel,
+            rho=rho,
+            rho_least=judged.least,
+            usable=judged.usable,
+            working=judged.working,
+            trusted=judged.usable & ~judged.working & ~suspect,
+            normal=normal_at(
+                state, readings.transmitter, readings.time_us, judged.channel, self.base.grace_us
+            ),
             hours=hours,
+            weather=outside,
             closed_from_us=closed_from,
             closed_to_us=closed_to,
+            day=day,
+            base=self.base,
             maintenance=maintenance,
             link_site=links.site,
             link_time_us=links.time_us,
             link_online=links.online,
-            since_us=since_us,
-            until_us=until_us,
+            since_us=horizon[0],
+            until_us=horizon[1],
         )
-        before_transmitters, before_sites = self.transmitters.copy(), self.sites.copy()
-        newest = self.transmitters["newest_us"]
-        np.maximum.at(newest, fresh.transmitter, fresh.time_us)
-        result = StepResult(hours=hours)
+        np.maximum.at(self.quick["newest_us"], readings.transmitter, readings.time_us)
+        findings: list[Finding] = []
         for detector in self.detectors:
-            outcome = detector.step(
-                block, self.fleet, self.transmitters[detector.name], self.sites[detector.name]
-            )
-            result.findings += outcome.findings
-            result.baselines += outcome.baselines
-        result.findings.sort(key=lambda f: (f.time_us, f.site, f.transmitter, f.condition))
-        result.touched_transmitters = _changed(before_transmitters, self.transmitters)
-        result.touched_sites = _changed(before_sites, self.sites)
-        return result
+            findings += detector.step(block, self.fleet, self._own[detector.name]).findings
+        findings.sort(key=lambda f: (f.time_us, f.site, f.transmitter, f.condition))
+        result.findings += self.grouping.gather(findings, block, self.fleet, self.quick["group"])
 
-    def _fresh(self, readings: Readings) -> Readings:
-        """Sorted by transmitter and time, without what is late, repeated or from the future."""
+    def _fresh(self, readings: Readings, until_us: int) -> Readings:
+        """What is to be judged now, sorted by transmitter and time: no late, repeated or future ones.
+
+        Transmitters that share an antenna line are judged together, up to a time before which nothing is under way
+        any more; and nothing is judged past the close of a day that has not closed yet.
+        """
         out = int(Flag.LATE | Flag.FUTURE)
-        kept = readings.take((readings.flags & out) == 0).sorted_by_transmitter()
-        if len(kept) == 0:
-            return kept
-        after = kept.time_us > self.transmitters["newest_us"][kept.transmitter]
-        after[1:] &= (kept.time_us[1:] != kept.time_us[:-1]) | (kept.transmitter[1:] != kept.transmitter[:-1])
-        return kept if after.all() else kept.take(after)
+        newest = self.quick["newest_us"]
+        waiting = self.pending.take(self.pending.time_us > newest[self.pending.transmitter])
+        kept = Readings.concatenate([waiting, readings]) if len(waiting) else readings
+        grace_us = self.base.grace_us
+        day_end = ((until_us - grace_us) // DAY_US + 1) * DAY_US + grace_us
+        shared = self.fleet.line_of[kept.transmitter] >= 0
+        due = (kept.time_us < day_end) & (~shared | (kept.time_us <= until_us))
+        ready = kept.take(((kept.flags & out) == 0) & due).sorted_by_transmitter()
+        if len(ready) == 0:
+            return ready
+        after = ready.time_us > newest[ready.transmitter]
+        after[1:] &= (ready.time_us[1:] != ready.time_us[:-1]) | (
+            ready.transmitter[1:] != ready.transmitter[:-1]
+        )
+        return ready if after.all() else ready.take(after)
 
-    def _close_hours(self, readings: Readings, until_us: int) -> tuple[Hours, int, int]:
-        """Roll up the hours that are over; what comes late, but before its hour is closed, counts."""
+    def _least(self, readings: Readings, rho: FloatArray, usable: BoolArray) -> FloatArray:
+        """The least rho that each reading can stand for, by the finest step that its meter has shown so far."""
+        least = rho.copy()
+        rows = np.flatnonzero(usable)
+        if len(rows) == 0:
+            return least
+        segments = Segments.of(readings.transmitter[rows])
+        reflected_w = np.maximum(readings.reflected_w[rows], 0.0)
+        carried = self.quick["meter_step"][segments.owner].astype(np.int64)
+        step = finest_so_far(step_index(reflected_w), segments, carried)
+        self.quick["meter_step"][segments.owner] = step[segments.last]
+        low, _ = power_step_bounds(readings.forward_w[rows], reflected_w, STEPS_W[step], STEPS_W[step])
+        least[rows] = np.fmin(low, 1.0)
+        return least
+
+    def _close_hours(self, readings: Readings, until_us: int) -> tuple[Hours, Hours, int, int]:
+        """Roll up the hours that are over, channels pooled and apart; what comes late, but in time, counts."""
         arrived = readings.take((readings.flags & int(Flag.FUTURE)) == 0)
-        closed_to = until_us - int(self.settings.hour_grace_s * 1e6)
+        closed_to = until_us - self.base.grace_us
         closed_to -= closed_to % HOUR_US
         if self.closed_until_us == 0:
             if len(arrived) == 0:
-                return Hours.empty(), 0, 0
+                return Hours.empty(), Hours.empty(), closed_to, closed_to
             self.closed_until_us = int(hour_of(arrived.time_us).min())
         closed_from, closed_to = self.closed_until_us, max(closed_to, self.closed_until_us)
         arrived = arrived.take(arrived.time_us >= closed_from)
         waiting = Readings.concatenate([self.pending, arrived]) if len(self.pending) else arrived
         if closed_to == closed_from:
             self.pending = waiting
-            return Hours.empty(), closed_from, closed_to
+            return Hours.empty(), Hours.empty(), closed_from, closed_to
         done = waiting.time_us < closed_to
         self.pending = waiting.take(~done)
         self.closed_until_us = closed_to
-        return roll_up(in_order(waiting.take(done))), closed_from, closed_to
+        over = in_order(waiting.take(done))
+        hours = roll_up(over)
+        code = channel_codes(over)
+        return hours, roll_up(over, code) if code.any() else hours, closed_from, closed_to
 
 
 def in_order(readings: Readings) -> Readings:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -17,12 +17,21 @@ import numpy.typing as npt
 from standingwatch.detect.rollup import Hours
 from standingwatch.detect.words import Cause, Condition, Severity
 from standingwatch.readings.columns import Readings
-from standingwatch.readings.fleet import BoolArray, Fleet, IntArray
+from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
+
+if TYPE_CHECKING:
+    from standingwatch.detect.baseline import Baselines, Day, Normal
+    from standingwatch.detect.weather import HourWeather
 
 Value = float | int | str | bool | None
 
+State = npt.NDArray[Any]
+
 #: Marks a finding about a whole site in `Finding.transmitter`.
 WHOLE_SITE = -1
+
+#: Marks a finding about a whole region in `Finding.site`; `Finding.region` says which.
+WHOLE_REGION = -1
 
 
 @dataclass(frozen=True)
@@ -35,17 +44,41 @@ class LikelyCause:
 
 
 @dataclass(frozen=True)
-class Finding:
-    """A condition begins, changes its severity, or ends.
+class LimitForecast:
+    """When the trend reaches one limit of the SWR at the transmitter.
 
     Attributes:
-        site: position of the site in `Fleet.site_names`.
-        transmitter: position in the fleet, or `WHOLE_SITE`.
+        limit: "swr-1.5", "swr-2", "foldback" or "tolerance".
+        swr: the limit as SWR at the transmitter.
+        says: "expected", "reached" where the level is there already, or why nothing can be said, in words.
+        earliest_us, expected_us, latest_us: the 10, 50 and 90 % points of the date [Unix microseconds]; None
+            where nothing can be said, and latest also where it may well never be reached.
+    """
+
+    limit: str
+    swr: float
+    says: str
+    earliest_us: int | None = None
+    expected_us: int | None = None
+    latest_us: int | None = None
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A condition begins, changes its severity, its leading cause or its members, or ends.
+
+    Attributes:
+        site: position of the site in `Fleet.site_names`, or `WHOLE_REGION`.
+        transmitter: position in the fleet, or `WHOLE_SITE` (also where it is about a region).
         condition: what it is.
         severity: how bad; `Severity.CLEARED` when it ends.
         time_us: when it was true [Unix microseconds], from the readings, not from a clock.
         evidence: values behind it, each name carrying its unit.
         causes: likely causes, most likely first.
+        region: position of the region in `Fleet.region_names` where it is about a region, else -1.
+        members: positions of the transmitters that move together, in the fleet's order, where it is about a
+            group (an antenna line, a site, a region); empty where it is about one transmitter.
+        forecast: when the trend reaches the limits, where a trend is what was found.
     """
 
     site: int
@@ -55,6 +88,9 @@ class Finding:
     time_us: int
     evidence: Mapping[str, Value] = field(default_factory=dict)
     causes: tuple[LikelyCause, ...] = ()
+    region: int = -1
+    members: tuple[int, ...] = ()
+    forecast: tuple[LimitForecast, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -118,13 +154,25 @@ class Maintenance:
 
 @dataclass(frozen=True)
 class Block:
-    """A piece of the stream, as every detector gets it.
+    """A piece of the stream, as every detector gets it; it never reaches over the close of a day.
+
+    The hours and the day close before the readings that came with them are judged: a baseline that was taken
+    from them holds for readings from its own time on and not before (`normal`).
 
     Attributes:
         readings: sorted by transmitter and time; late, repeated and future ones are already out.
+        channel: number of each reading's channel (`channels.channel_codes`).
+        rho: reflection coefficient's magnitude per reading, above 1 where reflected is above forward power.
+        rho_least: the least that it can be, given what the meter's steps hide; 1 for total reflection.
+        usable: per reading, true where it says something about the match.
         working: per reading, true while work is on record for its transmitter.
-        hours: the hours closed with this block, sorted by hour and transmitter.
+        trusted: per reading, usable, with no work on record, of a meter that is not suspect.
+        normal: what is normal for each reading's transmitter at its time.
+        hours: the hours closed with this block, channels apart, sorted by hour and transmitter.
+        weather: the weather of each of those rows.
         closed_from_us, closed_to_us: the span of those hours, rows or none in them [Unix microseconds].
+        day: the day that closed with this block, if one did.
+        base: the fleet's baselines and days.
         maintenance: all work on record.
         link_site: position of the site of each link report.
         link_time_us: time of each link report [Unix microseconds].
@@ -134,10 +182,19 @@ class Block:
     """
 
     readings: Readings
+    channel: IntArray
+    rho: FloatArray
+    rho_least: FloatArray
+    usable: BoolArray
     working: BoolArray
+    trusted: BoolArray
+    normal: Normal
     hours: Hours
+    weather: HourWeather
     closed_from_us: int
     closed_to_us: int
+    day: Day | None
+    base: Baselines
     maintenance: Maintenance
     link_site: IntArray
     link_time_us: IntArray
@@ -151,14 +208,25 @@ class Outcome:
     """What a detector makes of a block."""
 
     findings: list[Finding] = field(default_factory=list)
-    baselines: list[BaselineChange] = field(default_factory=list)
 
 
-State = npt.NDArray[Any]
+@dataclass(frozen=True)
+class Own:
+    """A detector's own records.
+
+    Attributes:
+        quick: one per transmitter, kept after every block.
+        sites: one per site, kept after every block.
+        slow: one per transmitter, kept when hours have closed; large ones belong here.
+    """
+
+    quick: State
+    sites: State
+    slow: State
 
 
 class Detector(Protocol):
-    """One way of finding something. State is one record per transmitter and one per site."""
+    """One way of finding something."""
 
     @property
     def name(self) -> str:
@@ -166,19 +234,24 @@ class Detector(Protocol):
         ...
 
     @property
-    def transmitter_state(self) -> np.dtype[Any]:
-        """Record kept per transmitter."""
+    def quick_state(self) -> np.dtype[Any]:
+        """Record kept per transmitter that readings change."""
         ...
 
     @property
     def site_state(self) -> np.dtype[Any]:
-        """Record kept per site."""
+        """Record kept per site that readings change."""
         ...
 
-    def initial(self, transmitters: State, sites: State) -> None:
+    @property
+    def slow_state(self) -> np.dtype[Any]:
+        """Record kept per transmitter that only closed hours and days change."""
+        ...
+
+    def initial(self, own: Own) -> None:
         """Fill records of transmitters and sites that have not been seen yet (they arrive zeroed)."""
         ...
 
-    def step(self, block: Block, fleet: Fleet, transmitters: State, sites: State) -> Outcome:
-        """Judge a block; `transmitters` and `sites` are brought up to date in place."""
+    def step(self, block: Block, fleet: Fleet, own: Own) -> Outcome:
+        """Judge a block; the records are brought up to date in place."""
         ...

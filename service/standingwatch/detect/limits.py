@@ -3,7 +3,9 @@
 Each severity has its limit; the critical one is never above the SWR at which this transmitter folds back or
 that it is specified to stand. Several usable readings in a row are needed either way, and to clear the SWR
 has to fall a margin below the limit. A reading counts as over a limit only if it is so whatever the meter's
-rounding hides. Reflected power a little above forward power is total reflection read
+rounding hides. The two lower limits ask for more once there is a baseline: that the SWR is well above this
+transmitter's own normal, rain included, and has been for a day; a line that always stood at 1.5:1 is not news
+(common practice: below 2:1 is well kept). Before there is one, the lowest limit says nothing. Reflected power a little above forward power is total reflection read
 by an imperfect meter, so it counts as over every limit; far above, it is a fault of the measurement.
 """
 
@@ -14,16 +16,16 @@ from typing import Any
 
 import numpy as np
 
+from standingwatch.detect.baseline import Day
 from standingwatch.detect.cause import causes_of_high_swr
-from standingwatch.detect.interface import Block, Finding, Outcome, State, Value
-from standingwatch.detect.resolution import STEPS_W, finest_so_far, step_index
+from standingwatch.detect.ice import ICE_FIELDS, retold
+from standingwatch.detect.interface import Block, Finding, Outcome, Own, Value
 from standingwatch.detect.segments import Segments, held, latch
 from standingwatch.detect.words import Condition, Severity
 from standingwatch.readings.flags import UNUSABLE, Flag
 from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
 from standingwatch.rf import (
     is_passive,
-    power_step_bounds,
     return_loss_db_from_rho,
     rho_at_antenna,
     rho_from_power,
@@ -32,6 +34,9 @@ from standingwatch.rf import (
 
 SEVERITIES = (Severity.WARNING, Severity.MINOR, Severity.MAJOR, Severity.CRITICAL)
 
+#: How many of the severities, from below, ask for more where there is a baseline.
+LOWER_LEVELS = 2
+
 #: Reflected power up to this multiple of forward power is total reflection and meter error (two meters that
 #: are each good to 10 %: common practice, no source).
 TOTAL_REFLECTION_RATIO = 1.25
@@ -39,7 +44,15 @@ TOTAL_REFLECTION_RATIO = 1.25
 
 @dataclass(frozen=True)
 class LimitSettings:
-    """Limits of the SWR at the transmitter, and how many readings it takes."""
+    """Limits of the SWR at the transmitter, and what it takes.
+
+    Attributes:
+        warning_swr, minor_swr, major_swr, critical_swr: the limits.
+        clear_margin: how far below a limit the SWR has to fall.
+        readings_to_raise, readings_to_clear: usable readings in a row.
+        lower_hours: how long the two lower limits have to be passed where there is a baseline [h].
+        above_normal_rho: how far above its normal rho has to be for them, at least.
+    """
 
     warning_swr: float = 1.5
     minor_swr: float = 1.7
@@ -48,6 +61,8 @@ class LimitSettings:
     clear_margin: float = 0.1
     readings_to_raise: int = 3
     readings_to_clear: int = 3
+    lower_hours: float = 24.0
+    above_normal_rho: float = 0.06
 
 
 def limits_of(fleet: Fleet, settings: LimitSettings) -> FloatArray:
@@ -68,87 +83,124 @@ class Limits:
     name: str = "limits"
 
     @property
-    def site_state(self) -> np.dtype[Any]:
-        """Nothing is kept per site."""
-        return np.dtype([])
-
-    @property
-    def transmitter_state(self) -> np.dtype[Any]:
-        """Runs and switch of each severity, the last SWR, that before the rise, how fine the meter counts."""
+    def quick_state(self) -> np.dtype[Any]:
+        """Runs and switch of each severity, the last SWR, and that before the rise; ice."""
         levels = len(SEVERITIES)
         return np.dtype(
             [
                 ("over", np.int16, levels),
                 ("under", np.int16, levels),
+                ("since_us", np.int64, levels),
                 ("on", np.bool_, levels),
                 ("last_swr", np.float64),
                 ("calm_swr", np.float64),
-                ("step", np.int8),
+                *ICE_FIELDS,
             ]
         )
 
-    def initial(self, transmitters: State, sites: State) -> None:
-        """Nothing latched, no reading seen."""
-        transmitters["last_swr"] = transmitters["calm_swr"] = np.nan
+    @property
+    def site_state(self) -> np.dtype[Any]:
+        """Nothing is kept per site."""
+        return np.dtype([])
 
-    def step(self, block: Block, fleet: Fleet, transmitters: State, sites: State) -> Outcome:
-        """Judge the usable readings of the block."""
-        readings = block.readings
-        rho = rho_from_power(readings.forward_w, readings.reflected_w)
+    @property
+    def slow_state(self) -> np.dtype[Any]:
+        """Nothing apart from what readings change."""
+        return np.dtype([])
+
+    def initial(self, own: Own) -> None:
+        """Nothing latched, no reading seen."""
+        own.quick["last_swr"] = own.quick["calm_swr"] = np.nan
+
+    def step(self, block: Block, fleet: Fleet, own: Own) -> Outcome:
+        """Judge the usable readings of the block; at the close of a day, whether it was ice."""
+        findings = self._readings(block, fleet, own)
+        if block.day is not None:
+            standing: BoolArray = np.any(own.quick["on"], axis=1)
+            for position in retold(own.quick, standing, block.day, fleet).tolist():
+                findings.append(self._again(block.day, fleet, own, position))
+        return Outcome(findings)
+
+    def _again(self, day: Day, fleet: Fleet, own: Own, position: int) -> Finding:
+        """The alarm that stands, put down to ice or no longer."""
+        record = own.quick[position]
+        swr, calm = float(record["last_swr"]), float(record["calm_swr"])
+        return Finding(
+            site=int(fleet.site_of[position]),
+            transmitter=position,
+            condition=Condition.SWR_HIGH,
+            severity=Severity(int(self._severity(record["on"][None, :])[0])),
+            time_us=day.told_us,
+            evidence={"swr": swr, "swr_before": _known(calm)},
+            causes=causes_of_high_swr(swr, calm, iced=bool(record["by_ice"])),
+        )
+
+    def _readings(self, block: Block, fleet: Fleet, own: Own) -> list[Finding]:
+        readings, record, rho = block.readings, own.quick, block.rho
         total = ((readings.flags & UNUSABLE) == Flag.REFLECTED_ABOVE_FORWARD) & (
             readings.reflected_w <= TOTAL_REFLECTION_RATIO * readings.forward_w
         )
-        usable = ((((readings.flags & UNUSABLE) == 0) & is_passive(rho)) | total) & ~block.working
-        rows = np.flatnonzero(usable)
+        rows = np.flatnonzero(block.trusted | (total & ~block.working))
         if len(rows) == 0:
-            return Outcome()
+            return []
         owner = readings.transmitter[rows]
+        time_us = readings.time_us[rows]
         segments = Segments.of(owner)
-        swr = np.where(total[rows], np.inf, swr_from_rho(np.minimum(rho[rows], 1.0)))
-        step = finest_so_far(
-            step_index(readings.reflected_w[rows]),
-            segments,
-            transmitters["step"][segments.owner].astype(np.int64),
-        )
-        transmitters["step"][segments.owner] = step[segments.last]
-        forward_w, reflected_w = readings.forward_w[rows], readings.reflected_w[rows]
-        rho_least, _ = power_step_bounds(forward_w, reflected_w, STEPS_W[step], STEPS_W[step])
-        swr_least = np.where(total[rows], np.inf, swr_from_rho(np.minimum(rho_least, 1.0)))
+        swr = np.where(total[rows], np.inf, swr_from_rho(np.fmin(rho[rows], 1.0)))
+        rho_least = np.where(total[rows], 1.0, block.rho_least[rows])
+        swr_least = np.where(total[rows], np.inf, swr_from_rho(rho_least))
+        normal = block.normal.rho[rows]
+        known = np.isfinite(normal)
+        far = rho_least - normal >= self._above_normal(block, rows)
+        hold_us = int(self.settings.lower_hours * 3.6e9)
         table = limits_of(fleet, self.settings)
-        before = self._severity(transmitters["on"][segments.owner])
+        before = self._severity(record["on"][segments.owner])
         on = np.empty((len(rows), len(SEVERITIES)), dtype=np.bool_)
         for level in range(len(SEVERITIES)):
             limit = table[level][owner]
+            over = swr_least >= limit
+            ready = None
+            if level < LOWER_LEVELS:
+                over &= far if level == 0 else far | ~known
+                starts = over & ~_before(over, segments, record["over"][segments.owner, level] > 0)
+                since = held(
+                    np.where(starts, time_us, 0), segments, record["since_us"][segments.owner, level]
+                )
+                record["since_us"][segments.owner, level] = since[segments.last]
+                ready = ~known | (time_us - since >= hold_us)
             latched = latch(
-                swr_least >= limit,
+                over,
                 swr < np.maximum(limit - self.settings.clear_margin, 1.0 + 1e-9),
                 segments,
                 rows_to_raise=self.settings.readings_to_raise,
                 rows_to_clear=self.settings.readings_to_clear,
-                over_run=transmitters["over"][segments.owner, level].astype(np.int64),
-                under_run=transmitters["under"][segments.owner, level].astype(np.int64),
-                on=transmitters["on"][segments.owner, level],
+                over_run=record["over"][segments.owner, level].astype(np.int64),
+                under_run=record["under"][segments.owner, level].astype(np.int64),
+                on=record["on"][segments.owner, level],
+                ready=ready,
             )
             on[:, level] = latched.on
             # A run longer than what decides need not be remembered in full.
-            transmitters["over"][segments.owner, level] = np.minimum(latched.over_run, 10_000)
-            transmitters["under"][segments.owner, level] = np.minimum(latched.under_run, 10_000)
-            transmitters["on"][segments.owner, level] = latched.on_at_end
+            record["over"][segments.owner, level] = np.minimum(latched.over_run, 10_000)
+            record["under"][segments.owner, level] = np.minimum(latched.under_run, 10_000)
+            record["on"][segments.owner, level] = latched.on_at_end
         severity = self._severity(on)
-        previous = np.empty_like(severity)
-        previous[1:] = severity[:-1]
-        previous[segments.first] = before
-        previous_swr = np.empty_like(swr)
-        previous_swr[1:] = swr[:-1]
-        previous_swr[segments.first] = transmitters["last_swr"][segments.owner]
-        transmitters["last_swr"][segments.owner] = swr[segments.last]
+        previous = _before(severity, segments, before)
+        previous_swr = _before(swr, segments, record["last_swr"][segments.owner])
+        record["last_swr"][segments.owner] = swr[segments.last]
         changed = np.flatnonzero(severity != previous)
         calm = self._calm_before(
-            swr, table[0][owner], previous_swr, segments, transmitters["calm_swr"][segments.owner]
+            swr, table[0][owner], previous_swr, segments, record["calm_swr"][segments.owner]
         )
-        transmitters["calm_swr"][segments.owner] = calm[segments.last]
-        return Outcome(
-            findings=[
+        record["calm_swr"][segments.owner] = calm[segments.last]
+        findings = []
+        for i in changed.tolist():
+            position = int(owner[i])
+            if previous[i] == int(Severity.CLEARED):
+                site, time = int(fleet.site_of[position]), int(time_us[i])
+                record["raised_us"][position] = time
+                record["by_ice"][position] = block.weather.frost_at(site, time, block.base.grace_us)
+            findings.append(
                 self._finding(
                     block,
                     fleet,
@@ -156,10 +208,19 @@ class Limits:
                     int(rows[i]),
                     Severity(int(severity[i])),
                     (float(swr[i]), float(swr_least[i]), float(calm[i])),
+                    bool(record["by_ice"][position]),
                 )
-                for i in changed
-            ]
+            )
+        return findings
+
+    def _above_normal(self, block: Block, rows: IntArray) -> FloatArray:
+        """How far above normal a reading has to be for the lower limits, in rho: more than rain has done."""
+        rain = block.normal.wet_excess[rows]
+        wanted: FloatArray = np.fmax(
+            np.fmax(self.settings.above_normal_rho, 6.0 * block.normal.hour_spread[rows]),
+            1.5 * np.where(np.isfinite(rain), rain, 0.0),
         )
+        return wanted
 
     @staticmethod
     def _severity(on: BoolArray) -> IntArray:
@@ -190,6 +251,7 @@ class Limits:
         row: int,
         severity: Severity,
         swrs: tuple[float, float, float],
+        iced: bool,
     ) -> Finding:
         """The finding at a reading; `swrs`: its SWR, the least that it can be, the one before the rise."""
         swr, swr_least, swr_calm = swrs
@@ -221,8 +283,16 @@ class Limits:
             severity=severity,
             time_us=int(readings.time_us[row]),
             evidence=evidence,
-            causes=() if ended else causes_of_high_swr(swr, swr_calm),
+            causes=() if ended else causes_of_high_swr(swr, swr_calm, iced=iced),
         )
+
+
+def _before(values: Any, segments: Segments, carried: Any) -> Any:
+    """Each row's value at the row before it, within its segment; the carried one at the first."""
+    earlier = np.empty_like(values)
+    earlier[1:] = values[:-1]
+    earlier[segments.first] = carried
+    return earlier
 
 
 def _known(value: float) -> float | None:

@@ -9,11 +9,15 @@ import numpy as np
 
 from standingwatch.detect.resolution import STEPS_W, step_index
 from standingwatch.readings.columns import Readings
-from standingwatch.readings.flags import UNUSABLE
+from standingwatch.readings.flags import UNUSABLE, Flag
 from standingwatch.readings.fleet import BoolArray, FloatArray, IntArray
 from standingwatch.rf import rho_from_power
 
 HOUR_US = 3_600_000_000
+
+#: Flags of readings that say nothing about the match. A value that never moves says what it says; that it
+#: does not move is judged apart: a coarse meter on a good line does not move either.
+SAYS_NOTHING = UNUSABLE & ~int(Flag.STUCK)
 
 
 @dataclass(frozen=True)
@@ -23,10 +27,14 @@ class Hours:
     Attributes:
         hour_us: begin of the hour [Unix microseconds].
         transmitter: position in the fleet.
+        channel: number of the channel (`channels.channel_codes`) where hours are kept apart by it, else 0.
         reports: reports in the hour, whatever their quality.
         usable: those that say something about the match.
         forward_w: median forward power of the usable ones [W].
         rho_low, rho_median, rho_high: 10, 50 and 90 % points of the reflection coefficient's magnitude.
+        rho_level: root of the mean of rho squared without its highest and lowest tenth (at least one each, of
+            three and more): averaging powers lets the noise carry a level between two steps of a coarse
+            meter, the trimming keeps single bad samples out.
         rho_max: its maximum.
         reflected_step_w: coarsest step that all usable reflected powers are multiples of [W]; an hour says at
             most how coarse the meter can be.
@@ -37,6 +45,7 @@ class Hours:
 
     hour_us: IntArray
     transmitter: IntArray
+    channel: IntArray
     reports: IntArray
     usable: IntArray
     forward_w: FloatArray
@@ -44,6 +53,7 @@ class Hours:
     rho_median: FloatArray
     rho_high: FloatArray
     rho_max: FloatArray
+    rho_level: FloatArray
     reflected_step_w: FloatArray
     pa_temperature_c: FloatArray
     ambient_temperature_c: FloatArray
@@ -60,7 +70,7 @@ class Hours:
     @classmethod
     def empty(cls) -> Hours:
         """No rows."""
-        whole = {"hour_us", "transmitter", "reports", "usable"}
+        whole = {"hour_us", "transmitter", "channel", "reports", "usable"}
         columns: dict[str, Any] = {
             f.name: np.empty(0, dtype=np.int64 if f.name in whole else np.float64) for f in fields(cls)
         }
@@ -72,8 +82,12 @@ def hour_of(time_us: IntArray) -> IntArray:
     return time_us - time_us % HOUR_US
 
 
-def roll_up(readings: Readings) -> Hours:
+def roll_up(readings: Readings, channel: IntArray | None = None) -> Hours:
     """Hourly rollups of the readings, which may stand in any order.
+
+    Args:
+        readings: qualified readings.
+        channel: number of each reading's channel, to keep channels apart; None to pool them.
 
     Quantiles are order statistics without interpolation beyond the mean of the middle two, so that the
     result is exactly the same whatever the order of the rows was.
@@ -81,15 +95,19 @@ def roll_up(readings: Readings) -> Hours:
     if len(readings) == 0:
         return Hours.empty()
     hour = hour_of(readings.time_us)
-    usable = (readings.flags & UNUSABLE) == 0
-    rho = np.where(usable, rho_from_power(readings.forward_w, readings.reflected_w), np.nan)
+    usable = (readings.flags & SAYS_NOTHING) == 0
+    rho = np.where(usable, rho_from_power(readings.forward_w, np.maximum(readings.reflected_w, 0.0)), np.nan)
     usable &= np.isfinite(rho)
     # Usable rows come first within their hour and rise in rho: quantiles are then positions.
-    order = np.lexsort((rho, ~usable, readings.transmitter, hour))
+    keys = (rho, ~usable, readings.transmitter, hour)
+    order = np.lexsort(keys if channel is None else (*keys[:2], channel, *keys[2:]))
     hour, owner, rho, usable = hour[order], readings.transmitter[order], rho[order], usable[order]
     begins = np.empty(len(hour), dtype=np.bool_)
     begins[0] = True
     begins[1:] = (hour[1:] != hour[:-1]) | (owner[1:] != owner[:-1])
+    if channel is not None:
+        channel = channel[order]
+        begins[1:] |= channel[1:] != channel[:-1]
     first = np.flatnonzero(begins)
     reports = np.diff(np.append(first, len(hour)))
     count = np.add.reduceat(usable.astype(np.int64), first)
@@ -105,6 +123,11 @@ def roll_up(readings: Readings) -> Hours:
         upper = rising[first + np.minimum(count // 2, np.maximum(count - 1, 0))]
         return np.where(count > 0, (lower + upper) / 2, np.nan)
 
+    cut = np.where(count >= 3, np.maximum((0.1 * count).astype(np.int64), 1), 0)
+    rank = np.arange(len(rho)) - np.repeat(first, reports)
+    inside = (rank >= np.repeat(cut, reports)) & (rank < np.repeat(count - cut, reports))
+    inner = np.add.reduceat(np.where(inside, rho * rho, 0.0), first)
+    level = np.where(count > 0, np.sqrt(inner / np.maximum(count - 2 * cut, 1)), np.nan)
     highest = np.where(count > 0, rho[first + np.maximum(count - 1, 0)], np.nan)
 
     forward = readings.forward_w[order]
@@ -112,6 +135,7 @@ def roll_up(readings: Readings) -> Hours:
     return Hours(
         hour_us=hour[first],
         transmitter=owner[first],
+        channel=np.zeros(len(first), dtype=np.int64) if channel is None else channel[first],
         reports=reports,
         usable=count,
         forward_w=middle(forward),
@@ -119,6 +143,7 @@ def roll_up(readings: Readings) -> Hours:
         rho_median=middle(rho),
         rho_high=at(0.9),
         rho_max=highest,
+        rho_level=level,
         reflected_step_w=STEPS_W[
             np.maximum.reduceat(np.where(usable, step_index(readings.reflected_w[order]), 0), first)
         ],

@@ -102,6 +102,7 @@ def latch(
     over_run: IntArray,
     under_run: IntArray,
     on: BoolArray,
+    ready: BoolArray | None = None,
 ) -> Latched:
     """A two-state switch with hysteresis and a least number of rows each way, over all segments at once.
 
@@ -117,10 +118,14 @@ def latch(
         over_run: run of `over` carried in, per segment.
         under_run: run of `under` carried in, per segment.
         on: state carried in, per segment.
+        ready: per row, whether it may switch on here at all; None for everywhere.
     """
     over_count = run_length(over, segments, over_run)
     under_count = run_length(under, segments, under_run)
-    mark = np.where(over_count >= rows_to_raise, 1, np.where(under_count >= rows_to_clear, -1, 0))
+    raises = over_count >= rows_to_raise
+    if ready is not None:
+        raises &= ready
+    mark = np.where(raises, 1, np.where(under_count >= rows_to_clear, -1, 0))
     state = held(mark, segments, np.where(on, 1, -1))
     return Latched(
         on=state > 0,

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from standingwatch.detect.cause import causes_of_silence
-from standingwatch.detect.interface import WHOLE_SITE, Block, Finding, Outcome, State
+from standingwatch.detect.interface import WHOLE_SITE, Block, Finding, Outcome, Own, State
 from standingwatch.detect.segments import Segments
 from standingwatch.detect.words import Condition, Severity
 from standingwatch.readings.fleet import BoolArray, Fleet, IntArray
@@ -48,7 +48,7 @@ class Silence:
     name: str = "silence"
 
     @property
-    def transmitter_state(self) -> np.dtype[Any]:
+    def quick_state(self) -> np.dtype[Any]:
         """The last report, and whether it is missed."""
         return np.dtype([("last_us", np.int64), ("missing", np.bool_)])
 
@@ -65,15 +65,21 @@ class Silence:
             ]
         )
 
-    def initial(self, transmitters: State, sites: State) -> None:
+    @property
+    def slow_state(self) -> np.dtype[Any]:
+        """Nothing apart from what readings change."""
+        return np.dtype([])
+
+    def initial(self, own: Own) -> None:
         """Never heard: all zero."""
 
-    def step(self, block: Block, fleet: Fleet, transmitters: State, sites: State) -> Outcome:
+    def step(self, block: Block, fleet: Fleet, own: Own) -> Outcome:
         """Find silences that begin or end in the block."""
+        transmitters, sites = own.quick, own.sites
         interval_us = fleet.expected_interval_s * 1e6
-        deadline = (interval_us * self.settings.missed_intervals + self.settings.grace_s * 1e6).astype(
-            np.int64
-        )
+        # Of reports that come every minute, a minute's grace would be a whole one more.
+        grace_us = np.minimum(self.settings.grace_s * 1e6, 0.25 * interval_us)
+        deadline = (interval_us * self.settings.missed_intervals + grace_us).astype(np.int64)
         site_deadline = np.zeros(len(sites), dtype=np.int64)
         np.maximum.at(site_deadline, fleet.site_of, deadline)
         several = np.bincount(fleet.site_of, minlength=len(sites)) > 1
@@ -81,7 +87,7 @@ class Silence:
         site = fleet.site_of[block.readings.transmitter]
         order = np.lexsort((block.readings.time_us, site))
         heard = _Heard.of(site[order], block.readings.time_us[order])
-        own = _Heard.of(block.readings.transmitter, block.readings.time_us)
+        each = _Heard.of(block.readings.transmitter, block.readings.time_us)
 
         findings: list[Finding] = []
         returned: dict[int, list[int]] = {}
@@ -95,7 +101,7 @@ class Silence:
                 int(site_deadline[number]),
                 returned,
             )
-        for number in self._transmitters_to_follow(block, own, transmitters, deadline):
+        for number in self._transmitters_to_follow(block, each, transmitters, deadline):
             where = int(fleet.site_of[number])
             # The site's last report of earlier blocks counts too: it may lie past what was judged with them.
             clock = np.append(sites["last_us"][where], heard.of_owner(where))
@@ -104,14 +110,14 @@ class Silence:
                 block,
                 number,
                 where,
-                own.of_owner(number),
+                each.of_owner(number),
                 clock,
                 None if several[where] else block.until_us,
                 transmitters,
                 [int(sites["returned_us"][where]), *returned.get(where, [])],
                 int(deadline[number]),
             )
-        for seen, state in ((heard, sites), (own, transmitters)):
+        for seen, state in ((heard, sites), (each, transmitters)):
             newest = seen.time_us[seen.segments.last]
             state["last_us"][seen.segments.owner] = np.maximum(state["last_us"][seen.segments.owner], newest)
         for number, times in returned.items():

@@ -1,4 +1,9 @@
-"""The MQTT channel: each event on its topic, and the present alarms of its resource retained."""
+"""The MQTT channel: each event on its topic, and the present alarms of its resource retained.
+
+Events go to ROOT/event/SITE/TRANSMITTER, those of a whole site to ROOT/event/SITE, those of a region to
+ROOT/event-region/REGION; the present alarms stand retained at ROOT/alarm/... and ROOT/alarm-region/REGION.
+REGION is percent-encoded where a topic could not hold it (`readings/topics.py`).
+"""
 
 from __future__ import annotations
 
@@ -14,6 +19,10 @@ from standingwatch.store.connect import Store
 
 #: How long a connection may take to be made before a delivery counts as failed [s].
 CONNECT_WAIT_S = 2.0
+
+
+#: What an alarm is about: site, transmitter, region.
+Resource = tuple[str, str, str]
 
 
 class Publisher(Protocol):
@@ -53,8 +62,11 @@ class MqttChannel:
 
     def deliver(self, messages: Sequence[Message]) -> None:
         """Publish the events in order, then the present alarms of their resources as they are by now."""
-        events = [(event_topic(self._root, m.site, m.transmitter), m.body.encode(), False) for m in messages]
-        resources = {(m.site, m.transmitter) for m in messages}
+        events = [
+            (event_topic(self._root, m.site, m.transmitter, m.region), m.body.encode(), False)
+            for m in messages
+        ]
+        resources = {(m.site, m.transmitter, m.region) for m in messages}
         self._publish(events + self._present(resources))
 
     def refresh(self) -> None:
@@ -71,20 +83,20 @@ class MqttChannel:
         except self._failure as error:
             raise DeliveryError(str(error)) from error
 
-    def _present(self, resources: set[tuple[str, str]] | None) -> list[tuple[str, bytes, bool]]:
+    def _present(self, resources: set[Resource] | None) -> list[tuple[str, bytes, bool]]:
         """Retained lists of the given resources, or of all that ever had an alarm; empty ones too."""
         with self._store.reading() as connection:
             alarms = load_alarms(connection)
-        lists: dict[tuple[str, str], list[object]] = {r: [] for r in resources or ()}
+        lists: dict[Resource, list[object]] = {r: [] for r in resources or ()}
         for key, alarm in sorted(alarms.items()):
-            resource = (key.site, key.transmitter)
+            resource = (key.site, key.transmitter, key.region)
             if resources is None or resource in resources:
                 standing = lists.setdefault(resource, [])
                 if not alarm.is_cleared:
                     standing.append(present_alarm(alarm))
         return [
-            (alarm_topic(self._root, site, name), json.dumps(standing, allow_nan=False).encode(), True)
-            for (site, name), standing in lists.items()
+            (alarm_topic(self._root, *resource), json.dumps(standing, allow_nan=False).encode(), True)
+            for resource, standing in lists.items()
         ]
 
     def close(self) -> None:

@@ -10,8 +10,9 @@ from dataclasses import dataclass, replace
 from enum import IntFlag
 
 import numpy as np
+import numpy.typing as npt
 
-from standingwatch.readings.columns import Readings
+from standingwatch.readings.columns import Readings, by_transmitter
 from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
 
 
@@ -137,28 +138,59 @@ def qualify(
     _check(readings, fleet, received_us, carry, future_tolerance_s)
     if len(readings) == 0:
         return readings, carry
-    transmitter, time_us = readings.transmitter, readings.time_us
     flags, keyed = _flags_of_values(readings, fleet)
-    future = time_us > received_us + round(future_tolerance_s * 1e6)
-    flags |= future * int(Flag.FUTURE)
+    future = readings.time_us > received_us + round(future_tolerance_s * 1e6)
+    flags |= future * np.uint8(Flag.FUTURE)
 
-    order = _by_transmitter(transmitter, len(fleet))
-    of = transmitter[order]
-    first = np.empty(len(of), dtype=np.bool_)
-    first[0] = True
-    np.not_equal(of[1:], of[:-1], out=first[1:])
+    groups = _Groups.of(readings.transmitter, len(fleet))
+    late, newest_time_us = _late(readings.time_us[groups.order], future[groups.order], groups, carry)
+    flags[groups.order] |= late * np.uint8(Flag.LATE)
 
-    late, newest_time_us = _late(time_us[order], future[order], of, first, carry)
-    flags[order] |= late * int(Flag.LATE)
-
-    # Positions, among the sorted rows, of those that can be part of a run.
-    regular = np.flatnonzero(keyed[order] & ~late & ~future[order])
+    # What can be part of a run: keyed, in order and not from the future.
+    ruled_out = ~keyed[groups.order] | late | future[groups.order]
     after = replace(carry, newest_time_us=newest_time_us)
-    if len(regular):
-        rows = order[regular]
-        stuck, after = _stuck(readings, rows, after)
-        flags[rows] |= stuck * int(Flag.STUCK)
-    return replace(readings, flags=flags), after
+    if ruled_out.any():
+        groups = groups.without(ruled_out)
+    if len(groups.order):
+        stuck, after = _stuck(readings, groups, after)
+        flags[stuck] |= np.uint8(Flag.STUCK)
+    return replace(readings, flags=flags.astype(np.int64)), after
+
+
+@dataclass(frozen=True, eq=False)
+class _Groups:
+    """Rows by transmitter, within each in order of arrival.
+
+    Attributes:
+        order: the rows.
+        owner: the transmitters that have rows, ascending.
+        first: where in `order` the rows of each begin.
+    """
+
+    order: IntArray
+    owner: IntArray
+    first: IntArray
+
+    @classmethod
+    def of(cls, transmitter: IntArray, n: int) -> _Groups:
+        return cls._counted(by_transmitter(transmitter), np.bincount(transmitter, minlength=n))
+
+    @classmethod
+    def _counted(cls, order: IntArray, count: IntArray) -> _Groups:
+        owner = np.flatnonzero(count)
+        return cls(order, owner, np.cumsum(count[owner]) - count[owner])
+
+    @property
+    def last(self) -> IntArray:
+        """Where in `order` the rows of each owner end, that row included."""
+        return np.append(self.first[1:], len(self.order)) - 1
+
+    def without(self, out: BoolArray) -> _Groups:
+        """The groups without some of their rows, and without owners that lose all of theirs."""
+        kept = np.add.reduceat(~out, self.first, dtype=np.int64)
+        count = np.zeros(int(self.owner[-1]) + 1, dtype=np.int64)
+        count[self.owner] = kept
+        return self._counted(self.order[~out], count)
 
 
 def _check(
@@ -186,93 +218,114 @@ def _check(
         )
 
 
-def _flags_of_values(readings: Readings, fleet: Fleet) -> tuple[IntArray, BoolArray]:
+def _flags_of_values(readings: Readings, fleet: Fleet) -> tuple[npt.NDArray[np.uint8], BoolArray]:
     """The flags that a row carries on its own, and whether it counts as keyed."""
-    forward_w, reflected_w = readings.forward_w, readings.reflected_w
-    least_w = fleet.min_forward_w[readings.transmitter]
-    rated_w = fleet.rated_power_w[readings.transmitter]
-    # Comparisons with an unknown (NaN) limit are false throughout, which is what is wanted.
-    unkeyed = (readings.keyed == 0) | ((readings.keyed < 0) & (forward_w < NOT_KEYED_SHARE * least_w))
+    transmitter, forward_w, reflected_w = readings.transmitter, readings.forward_w, readings.reflected_w
+    # Limits are worked out per transmitter, and then looked up per row. Comparisons with an unknown (NaN)
+    # limit are false throughout, which is what is wanted.
+    idle_w = NOT_KEYED_SHARE * fleet.min_forward_w
+    rated_w = fleet.rated_power_w
+    lowest_of_w = -np.where(np.isnan(rated_w), NEGATIVE_LIMIT_W, NEGATIVE_SHARE_OF_RATED * rated_w)
+    most_of_w = np.fmin(MOST_FORWARD_W, MOST_SHARE_OF_RATED * rated_w)
+
     said_unkeyed = readings.keyed == 0
-    low = ~said_unkeyed & (forward_w < least_w)
-    above = ~said_unkeyed & (reflected_w > forward_w) & (forward_w > 0.0) & ~(forward_w < least_w)
-    lowest_w = -np.where(np.isnan(rated_w), NEGATIVE_LIMIT_W, NEGATIVE_SHARE_OF_RATED * rated_w)
+    unkeyed = said_unkeyed | ((readings.keyed < 0) & (forward_w < idle_w[transmitter]))
+    weak = forward_w < fleet.min_forward_w[transmitter]
+    low = weak & ~said_unkeyed
+    above = (reflected_w > forward_w) & (forward_w > 0.0) & ~(said_unkeyed | weak)
+    lowest_w = lowest_of_w[transmitter]
     # Written as what is in range, so that a power that is NaN is out of it.
     in_range = (forward_w >= lowest_w) & (reflected_w >= lowest_w)
-    in_range &= (forward_w <= MOST_FORWARD_W) & (reflected_w <= MOST_FORWARD_W)
-    out = ~in_range | (forward_w > MOST_SHARE_OF_RATED * rated_w)
-    flags = unkeyed * np.int64(Flag.NOT_KEYED)
-    flags |= low * np.int64(Flag.LOW_FORWARD)
-    flags |= above * np.int64(Flag.REFLECTED_ABOVE_FORWARD)
-    flags |= out * np.int64(Flag.OUT_OF_RANGE)
+    in_range &= (forward_w <= most_of_w[transmitter]) & (reflected_w <= MOST_FORWARD_W)
+    # All flags fit into a byte; arrays of bytes are an eighth of the work.
+    flags = unkeyed * np.uint8(Flag.NOT_KEYED)
+    flags |= low * np.uint8(Flag.LOW_FORWARD)
+    flags |= above * np.uint8(Flag.REFLECTED_ABOVE_FORWARD)
+    flags |= ~in_range * np.uint8(Flag.OUT_OF_RANGE)
     return flags, ~unkeyed
 
 
-def _by_transmitter(transmitter: IntArray, n: int) -> IntArray:
-    """The order of the rows by transmitter that keeps the order of arrival within each."""
-    # numpy sorts 16-bit integers by radix, about six times as fast as wider ones.
-    narrow = transmitter.astype(np.uint16) if n <= 1 << 16 else transmitter
-    return np.argsort(narrow, kind="stable")
-
-
 def _late(
-    time_us: IntArray, future: BoolArray, of: IntArray, first: BoolArray, carry: QualityCarry
+    time_us: IntArray, future: BoolArray, groups: _Groups, carry: QualityCarry
 ) -> tuple[BoolArray, IntArray]:
-    """Of rows sorted by transmitter which are late, and the newest time of every transmitter after them."""
-    # A running maximum that starts anew at every transmitter: one running maximum over the times' ranks,
-    # lifted by more than any rank at each new transmitter. The times themselves, so lifted, would overflow.
-    by_time = np.argsort(time_us, kind="stable")
-    risen = np.empty(len(by_time), dtype=np.int64)
-    risen[0] = 1
-    ascending = time_us[by_time]
-    np.cumsum(ascending[1:] != ascending[:-1], out=risen[1:])
-    risen[1:] += 1
-    rank = np.empty_like(risen)
-    rank[by_time] = risen
-    lift = (np.cumsum(first) - 1) * (len(by_time) + 1)
+    """Of grouped rows which are late, and the newest time of every transmitter after them."""
+    newest_before = carry.newest_time_us[groups.owner]
+    newest_time_us = carry.newest_time_us.copy()
+    rises = np.empty(len(time_us), dtype=np.bool_)
+    np.greater(time_us[1:], time_us[:-1], out=rises[1:])
+    rises[groups.first] = time_us[groups.first] > newest_before
+    if rises.all() and not future.any():
+        # The stream in good order: every row is its transmitter's newest.
+        newest_time_us[groups.owner] = time_us[groups.last]
+        return ~rises, newest_time_us
+
+    first = np.zeros(len(time_us), dtype=np.bool_)
+    first[groups.first] = True
+    number = np.cumsum(first) - 1
+    # A running maximum that starts anew at every transmitter: one running maximum over ranks from 1, lifted
+    # by more than any rank at each new transmitter.
+    rank, most = _ranks(time_us, len(groups.owner))
+    lift = number * (most + 1)
     highest = np.maximum.accumulate(lift + np.where(future, 0, rank))
     # Each row is held against the highest of the rows before it, the first of a transmitter against nothing.
     before = np.empty_like(highest)
     before[0] = 0
     before[1:] = highest[:-1]
-    late = (~first & (lift + rank <= before)) | (time_us <= carry.newest_time_us[of])
+    late = (~first & (lift + rank <= before)) | (time_us <= newest_before[number])
 
-    starts = np.flatnonzero(first)
-    newest = np.maximum.reduceat(np.where(future, _NEVER_US, time_us), starts)
-    after = carry.newest_time_us.copy()
-    after[of[starts]] = np.maximum(after[of[starts]], newest)
-    return late, after
+    newest = np.maximum.reduceat(np.where(future, _NEVER_US, time_us), groups.first)
+    newest_time_us[groups.owner] = np.maximum(newest_before, newest)
+    return late, newest_time_us
 
 
-def _stuck(readings: Readings, rows: IntArray, carry: QualityCarry) -> tuple[BoolArray, QualityCarry]:
-    """Of rows sorted by transmitter, keyed and in order, which are stuck; and the carry after them."""
-    of, time_us = readings.transmitter[rows], readings.time_us[rows]
-    forward_w, reflected_w = readings.forward_w[rows], readings.reflected_w[rows]
-    first = np.empty(len(rows), dtype=np.bool_)
-    first[0] = True
-    np.not_equal(of[1:], of[:-1], out=first[1:])
-    begins = first.copy()
-    begins[1:] |= (forward_w[1:] != forward_w[:-1]) | (reflected_w[1:] != reflected_w[:-1])
+def _ranks(time_us: IntArray, owners: int) -> tuple[IntArray, int]:
+    """Numbers from 1 in the order of the times, equal for equal ones; and a number that none exceeds."""
+    earliest, latest = int(time_us.min()), int(time_us.max())
+    most = latest - earliest + 1
+    if (most + 1) * (owners + 1) < 1 << 62:
+        return time_us - earliest + 1, most
+    # Times so far apart that the times themselves, lifted, would overflow.
+    by_time = np.argsort(time_us, kind="stable")
+    ascending = time_us[by_time]
+    risen = np.ones(len(by_time), dtype=np.int64)
+    np.cumsum(ascending[1:] != ascending[:-1], out=risen[1:])
+    risen[1:] += 1
+    rank = np.empty_like(risen)
+    rank[by_time] = risen
+    return rank, len(by_time)
 
-    # Runs that began before this call go on with their length and start.
-    length_before = np.zeros(len(rows), dtype=np.int64)
-    start_us = time_us.copy()
-    firsts = np.flatnonzero(first)
-    held = of[firsts]
-    goes_on = (carry.last_forward_w[held] == forward_w[firsts]) & (
-        carry.last_reflected_w[held] == reflected_w[firsts]
+
+def _stuck(readings: Readings, groups: _Groups, carry: QualityCarry) -> tuple[IntArray, QualityCarry]:
+    """Of grouped rows, keyed and in order, those that are stuck; and the carry after them."""
+    time_us, forward_w = readings.time_us[groups.order], readings.forward_w[groups.order]
+    reflected_w = readings.reflected_w[groups.order]
+    begins = np.empty(len(time_us), dtype=np.bool_)
+    np.not_equal(forward_w[1:], forward_w[:-1], out=begins[1:])
+    begins[1:] |= reflected_w[1:] != reflected_w[:-1]
+    begins[groups.first] = True
+
+    # From here on an element is a run. Those that began before this call go on with their length and start.
+    start = np.flatnonzero(begins)
+    rows = np.diff(start, append=len(time_us))
+    first_run = np.searchsorted(start, groups.first)
+    held = groups.owner
+    goes_on = (carry.last_forward_w[held] == forward_w[groups.first]) & (
+        carry.last_reflected_w[held] == reflected_w[groups.first]
     )
-    continued, by = firsts[goes_on], held[goes_on]
-    length_before[continued] = carry.run_length[by]
-    start_us[continued] = carry.run_start_us[by]
+    length_before = np.zeros(len(start), dtype=np.int64)
+    began_us = time_us[start]
+    length_before[first_run[goes_on]] = carry.run_length[held[goes_on]]
+    began_us[first_run[goes_on]] = carry.run_start_us[held[goes_on]]
+    length = length_before + rows
 
-    position = np.arange(len(rows))
-    start = np.maximum.accumulate(np.where(begins, position, 0))
-    length = position - start + 1 + length_before[start]
-    began_us = start_us[start]
-    stuck = (length >= STUCK_READINGS) & (time_us - began_us >= STUCK_SPAN_US) & (forward_w > 0.0)
+    # Only the rows of long runs are looked at.
+    is_long = length >= STUCK_READINGS
+    at = np.flatnonzero(np.repeat(is_long, rows))
+    run = np.repeat(np.flatnonzero(is_long), rows[is_long])
+    is_stuck = at - start[run] + 1 + length_before[run] >= STUCK_READINGS
+    is_stuck &= (time_us[at] - began_us[run] >= STUCK_SPAN_US) & (forward_w[at] > 0.0)
 
-    lasts = np.append(firsts[1:], len(rows)) - 1
+    last, last_run = groups.last, np.append(first_run[1:], len(start)) - 1
     after = replace(
         carry,
         last_forward_w=carry.last_forward_w.copy(),
@@ -280,8 +333,8 @@ def _stuck(readings: Readings, rows: IntArray, carry: QualityCarry) -> tuple[Boo
         run_length=carry.run_length.copy(),
         run_start_us=carry.run_start_us.copy(),
     )
-    after.last_forward_w[held] = forward_w[lasts]
-    after.last_reflected_w[held] = reflected_w[lasts]
-    after.run_length[held] = length[lasts]
-    after.run_start_us[held] = began_us[lasts]
-    return stuck, after
+    after.last_forward_w[held] = forward_w[last]
+    after.last_reflected_w[held] = reflected_w[last]
+    after.run_length[held] = length[last_run]
+    after.run_start_us[held] = began_us[last_run]
+    return groups.order[at[is_stuck]], after

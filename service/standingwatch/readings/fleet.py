@@ -73,3 +73,29 @@ class Fleet:
         """Each transmitter's position in `site_names`."""
         where = {name: i for i, name in enumerate(self.site_names)}
         return np.array([where[name] for name in self.site], dtype=np.int64)
+
+    @cached_property
+    def region_names(self) -> tuple[str, ...]:
+        """The names of the regions in order of first appearance; "" for transmitters without one."""
+        return tuple(dict.fromkeys(self.region))
+
+    @cached_property
+    def region_of(self) -> IntArray:
+        """Each transmitter's position in `region_names`."""
+        where = {name: i for i, name in enumerate(self.region_names)}
+        return np.array([where[name] for name in self.region], dtype=np.int64)
+
+    @cached_property
+    def line_of(self) -> IntArray:
+        """Number of each transmitter's antenna line; -1 for one whose line has no name or no other member.
+
+        Lines of two sites are two lines, whatever their names.
+        """
+        lines: dict[tuple[str, str], list[int]] = {}
+        for position, pair in enumerate(zip(self.site, self.antenna_line, strict=True)):
+            if pair[1]:
+                lines.setdefault(pair, []).append(position)
+        number = np.full(len(self), -1, dtype=np.int64)
+        for line, members in enumerate(m for m in lines.values() if len(m) > 1):
+            number[members] = line
+        return number

@@ -1,8 +1,22 @@
-"""The names of the MQTT topics, both ways: the ones reports come on and the ones alarms go out on."""
+"""The names of the MQTT topics, both ways: the ones reports come on and the ones alarms go out on.
+
+| topic | what is on it |
+| --- | --- |
+| ROOT/report/SITE/TRANSMITTER | reports, in |
+| ROOT/link/SITE | state of a site's link, in, retained |
+| ROOT/event/SITE/TRANSMITTER, ROOT/event/SITE, ROOT/event-region/REGION | alarm events, out |
+| ROOT/alarm/SITE/TRANSMITTER, ROOT/alarm/SITE, ROOT/alarm-region/REGION | present alarms, out, retained |
+
+The inventory refuses names of sites and transmitters that cannot be a level of a topic. Names of regions are
+free text, so that REGION is percent-encoded (UTF-8, RFC 3986, 2.1) where it has one of / + # %, or a control
+character; all else stands as it is, and any decoder of percent-encoding gives the name back.
+"""
 
 from __future__ import annotations
 
+import unicodedata
 from typing import NamedTuple
+from urllib.parse import quote
 
 
 class ReportTopic(NamedTuple):
@@ -49,35 +63,52 @@ def link_filter(root: str) -> str:
     return f"{root}/link/+"
 
 
-def event_topic(root: str, site: str, transmitter: str) -> str:
-    """The topic of a transmitter's alarm events; with transmitter "" that of the site as a whole.
+def event_topic(root: str, site: str, transmitter: str, region: str = "") -> str:
+    """The topic of a transmitter's alarm events.
+
+    With transmitter "" that of the site as a whole; with a region, whatever the other names are, that of the
+    region, percent-encoded as the module says.
 
     Raises
     ------
     ValueError
-        If a name cannot be a level of a topic: empty, or with one of / + # or a NUL in it.
+        If a site or transmitter cannot be a level of a topic: empty, or with one of / + # or a NUL in it.
     """
-    return _outgoing(root, "event", site, transmitter)
+    return _outgoing(root, "event", site, transmitter, region)
 
 
-def alarm_topic(root: str, site: str, transmitter: str) -> str:
-    """The topic a transmitter's present alarms are retained on; with transmitter "" that of the whole site.
+def alarm_topic(root: str, site: str, transmitter: str, region: str = "") -> str:
+    """The topic a transmitter's present alarms are retained on.
+
+    With transmitter "" that of the whole site, with a region that of the region, as `event_topic`.
 
     Raises
     ------
     ValueError
         As `event_topic`.
     """
-    return _outgoing(root, "alarm", site, transmitter)
+    return _outgoing(root, "alarm", site, transmitter, region)
 
 
-def _outgoing(root: str, kind: str, site: str, transmitter: str) -> str:
+def _outgoing(root: str, kind: str, site: str, transmitter: str, region: str) -> str:
     _check_root(root)
+    if region:
+        return f"{root}/{kind}-region/{_escaped(region)}"
     levels = {"site": site, "transmitter": transmitter} if transmitter else {"site": site}
     for what, name in levels.items():
         if problem := _problem(name):
             raise ValueError(f"{kind} topic: {what} name {name!r} {problem}; rename it in the inventory")
     return "/".join([root, kind, *levels.values()])
+
+
+def _escaped(name: str) -> str:
+    """A name as one level of a topic name."""
+    return "".join(
+        quote(character, safe="")
+        if character in "/+#%" or unicodedata.category(character) == "Cc"
+        else character
+        for character in name
+    )
 
 
 def _check_root(root: str) -> None:

@@ -1,7 +1,9 @@
 """Visits that the alarms call for, as data.
 
-A visit is proposed for a fault of the antenna line that has stood long enough to be no passing weather. What
-a link, a power cut or a meter needs is told by its own alarm.
+A visit is proposed for what a crew at the site can mend, once it has stood long enough to be no passing
+weather, burst or power cut. Ice goes with the thaw and a region's weather with the weather: neither is ever a
+reason to drive. One trouble is one visit: while one is proposed for a transmitter, further alarms of it add
+nothing.
 """
 
 from __future__ import annotations
@@ -9,16 +11,39 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from standingwatch.alarms.lifecycle import Alarm, AlarmKey
+from standingwatch.alarms.lifecycle import Alarm
 from standingwatch.detect.words import Cause, Condition, Severity
 
-#: Conditions that a crew at the site can mend.
-FOR_A_CREW = frozenset({Condition.SWR_HIGH, Condition.SWR_RISING})
+HOUR_US = 3_600_000_000
 
-#: How long an alarm of each severity stands before a visit is proposed [hours] (common practice, no source).
-STANDING_HOURS = {Severity.MINOR: 24.0, Severity.MAJOR: 12.0, Severity.CRITICAL: 6.0}
+#: How long an alarm of each condition and severity stands before a visit is proposed [h] (common practice, no
+#: source). What is found day by day has been confirmed for days already; what comes at once may go again.
+STANDING_HOURS: dict[Condition, dict[Severity, float]] = {
+    Condition.SWR_HIGH: {Severity.MINOR: 72, Severity.MAJOR: 24, Severity.CRITICAL: 12},
+    Condition.SWR_STEP: {Severity.WARNING: 96, Severity.MINOR: 48, Severity.MAJOR: 24},
+    Condition.SWR_RISING: {Severity.WARNING: 120, Severity.MINOR: 24, Severity.MAJOR: 12},
+    Condition.SWR_INTERMITTENT: {Severity.WARNING: 72, Severity.MINOR: 24},
+    Condition.SWR_WEATHER: {Severity.MINOR: 72},
+    Condition.FEEDER_LOSS_RISING: {Severity.WARNING: 96, Severity.MINOR: 48},
+    Condition.FORWARD_POWER_LOW: {Severity.WARNING: 168, Severity.MINOR: 48, Severity.MAJOR: 24},
+    Condition.FOLDBACK_ACTIVE: {Severity.MAJOR: 24},
+    Condition.MEASUREMENT_SUSPECT: {Severity.MINOR: 48},
+    Condition.REPORTS_MISSING: {Severity.MINOR: 72},
+    Condition.SITE_UNREACHABLE: {Severity.MAJOR: 48},
+}
 
-URGENCY = {Severity.MINOR: "within-weeks", Severity.MAJOR: "within-days", Severity.CRITICAL: "at-once"}
+URGENCY = {
+    Severity.WARNING: "with-the-next-visit",
+    Severity.MINOR: "within-weeks",
+    Severity.MAJOR: "within-days",
+    Severity.CRITICAL: "at-once",
+}
+
+#: Causes that no crew is sent for.
+PASSES_BY_ITSELF = frozenset({Cause.ICE, Cause.REGIONAL_WEATHER})
+
+#: A resource: site and transmitter, "" for the whole site.
+Resource = tuple[str, str]
 
 
 @dataclass(frozen=True)
@@ -26,11 +51,12 @@ class Proposal:
     """A proposed visit.
 
     Attributes:
-        site, transmitter: where.
-        condition: the alarm that calls for it.
-        likely_cause: most likely cause.
-        urgency: "within-weeks", "within-days" or "at-once".
+        site, transmitter: where; transmitter "" for what is about a group or the whole site.
+        condition: the alarm that says most about it.
+        likely_cause: its most likely cause.
+        urgency: "with-the-next-visit", "within-weeks", "within-days" or "at-once".
         time_us: when it was proposed [Unix microseconds].
+        members: "SITE/TRANSMITTER" of each that the alarm is about, where it is about a group.
     """
 
     site: str
@@ -39,35 +65,69 @@ class Proposal:
     likely_cause: Cause
     urgency: str
     time_us: int
+    members: tuple[str, ...] = ()
 
 
-def propose(alarms: Iterable[Alarm], proposed: set[AlarmKey], now_us: int) -> list[Proposal]:
+def propose(alarms: Iterable[Alarm], proposed: set[Resource], now_us: int) -> list[Proposal]:
     """Visits newly called for.
 
     Args:
         alarms: alarms as they stand.
-        proposed: keys of alarms for which a visit is proposed already; brought up to date, cleared ones out.
+        proposed: resources for which a visit is proposed already; brought up to date, those on which nothing
+            stands any more that a crew could mend taken out.
         now_us: now [Unix microseconds].
     """
-    result = []
+    standing: dict[Resource, list[Alarm]] = {}
     for alarm in alarms:
-        if alarm.is_cleared:
-            proposed.discard(alarm.key)
+        if not alarm.is_cleared and not alarm.key.region and alarm.key.condition in STANDING_HOURS:
+            standing.setdefault((alarm.key.site, alarm.key.transmitter), []).append(alarm)
+    covered = set(standing)
+    for mine in standing.values():
+        covered.update(_resource(member) for alarm in mine for member in alarm.members)
+    proposed &= covered
+    result = []
+    # Groups first: what a group explains needs no visit of its own.
+    for resource in sorted(standing, key=lambda r: (r[1] != "", r)):
+        if resource in proposed:
             continue
-        hours = STANDING_HOURS.get(alarm.severity)
-        if alarm.key.condition not in FOR_A_CREW or hours is None or alarm.key in proposed:
+        due = [alarm for alarm in standing[resource] if _is_due(alarm, now_us)]
+        if not due:
             continue
-        if now_us - alarm.raised_us >= hours * 3_600_000_000:
-            proposed.add(alarm.key)
-            cause = alarm.causes[0].cause if alarm.causes else Cause.UNKNOWN
-            result.append(
-                Proposal(
-                    alarm.key.site,
-                    alarm.key.transmitter,
-                    alarm.key.condition,
-                    cause,
-                    URGENCY[alarm.severity],
-                    now_us,
-                )
+        # What says most about the cause may not have stood for long itself.
+        telling = max((a for a in standing[resource] if not _passes(a)), key=_weight)
+        gravest = max(alarm.severity for alarm in due)
+        members = tuple(dict.fromkeys(m for alarm in due for m in alarm.members))
+        proposed.add(resource)
+        proposed.update(_resource(member) for member in members)
+        result.append(
+            Proposal(
+                *resource,
+                telling.key.condition,
+                telling.causes[0].cause if telling.causes else Cause.UNKNOWN,
+                URGENCY[gravest],
+                now_us,
+                members,
             )
-    return sorted(result, key=lambda p: (p.time_us, p.site, p.transmitter))
+        )
+    return result
+
+
+def _is_due(alarm: Alarm, now_us: int) -> bool:
+    hours = STANDING_HOURS[alarm.key.condition].get(alarm.severity)
+    if hours is None or _passes(alarm):
+        return False
+    return now_us - alarm.raised_us >= hours * HOUR_US
+
+
+def _passes(alarm: Alarm) -> bool:
+    return bool(alarm.causes) and alarm.causes[0].cause in PASSES_BY_ITSELF
+
+
+def _weight(alarm: Alarm) -> tuple[float, int]:
+    """How much an alarm says about what is wrong: the confidence of its leading cause, then its severity."""
+    return (alarm.causes[0].confidence if alarm.causes else 0.0, int(alarm.severity))
+
+
+def _resource(member: str) -> Resource:
+    site, _, transmitter = member.partition("/")
+    return site, transmitter

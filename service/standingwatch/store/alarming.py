@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from sqlalchemy import Connection, func, insert, select, update
@@ -12,7 +12,7 @@ from sqlalchemy import Connection, func, insert, select, update
 from standingwatch.alarms.event import cloudevent
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Change
 from standingwatch.alarms.text import sentence
-from standingwatch.detect.interface import LikelyCause
+from standingwatch.detect.interface import LikelyCause, LimitForecast
 from standingwatch.detect.words import Cause, Condition, Severity
 from standingwatch.store import tables
 from standingwatch.store.reports import upsert
@@ -28,7 +28,7 @@ def load_alarms(connection: Connection, *, standing_only: bool = False) -> dict[
 
 def _alarm(row: Any) -> Alarm:
     return Alarm(
-        key=AlarmKey(row.site, row.transmitter, Condition(row.condition)),
+        key=AlarmKey(row.site, row.transmitter, Condition(row.condition), row.region),
         severity=Severity(row.severity),
         is_cleared=row.is_cleared,
         raised_us=row.raised_us,
@@ -38,6 +38,8 @@ def _alarm(row: Any) -> Alarm:
         causes=tuple(
             LikelyCause(Cause(c["cause"]), c["confidence"], c["because"]) for c in json.loads(row.causes)
         ),
+        members=tuple(json.loads(row.members)),
+        forecast=tuple(LimitForecast(**f) for f in json.loads(row.forecast)),
     )
 
 
@@ -60,7 +62,7 @@ def save_changes(
     for change in changes:
         event = cloudevent(change, source)
         key = change.alarm.key
-        resource = {"site": key.site, "transmitter": key.transmitter}
+        resource = {"site": key.site, "transmitter": key.transmitter, "region": key.region}
         text = sentence(change)
         history.append(
             {
@@ -105,6 +107,8 @@ def save_changes(
                     for c in change.alarm.causes
                 ]
             ),
+            "members": json.dumps(change.alarm.members),
+            "forecast": json.dumps([asdict(f) for f in change.alarm.forecast]),
             "text": text,
         }
     upsert(connection, tables.alarms, list(standing.values()))
@@ -115,7 +119,7 @@ def save_changes(
 
 @dataclass(frozen=True)
 class Message:
-    """A message of the outbox that waits for its delivery."""
+    """A message of the outbox that waits for its delivery; `region` is "" unless it is about one."""
 
     id: int
     channel: str
@@ -124,6 +128,7 @@ class Message:
     transmitter: str
     body: str
     tries: int
+    region: str = ""
 
 
 def waiting_messages(connection: Connection, channel: str, limit: int = 500) -> list[Message]:
@@ -136,7 +141,7 @@ def waiting_messages(connection: Connection, channel: str, limit: int = 500) -> 
         .limit(limit)
     )
     return [
-        Message(r.id, r.channel, r.event_id, r.site, r.transmitter, r.body, r.tries)
+        Message(r.id, r.channel, r.event_id, r.site, r.transmitter, r.body, r.tries, r.region)
         for r in connection.execute(query)
     ]
 
@@ -190,14 +195,20 @@ def standing_alarms(connection: Connection) -> list[StandingAlarm]:
     query = (
         select(tables.alarms)
         .where(columns.is_cleared.is_(False))
-        .order_by(columns.severity.desc(), columns.raised_us.desc(), columns.site, columns.transmitter)
+        .order_by(
+            columns.severity.desc(),
+            columns.raised_us.desc(),
+            columns.region,
+            columns.site,
+            columns.transmitter,
+        )
     )
     return [StandingAlarm(_alarm(r), r.text) for r in connection.execute(query)]
 
 
 @dataclass(frozen=True)
 class PastChange:
-    """A line of the alarm history."""
+    """A line of the alarm history; `site` is "" where it is about a region."""
 
     site: str
     transmitter: str
@@ -206,12 +217,24 @@ class PastChange:
     severity: Severity
     time_us: int
     text: str
+    region: str = ""
+
+
+def past_change(row: Any) -> PastChange:
+    """A row of `alarm_changes` as a line of the history."""
+    return PastChange(
+        row.site,
+        row.transmitter,
+        row.condition,
+        row.kind,
+        Severity(row.severity),
+        row.time_us,
+        row.text,
+        row.region,
+    )
 
 
 def recent_changes(connection: Connection, limit: int) -> list[PastChange]:
     """The newest alarm changes, newest first."""
     query = select(tables.alarm_changes).order_by(tables.alarm_changes.c.id.desc()).limit(limit)
-    return [
-        PastChange(r.site, r.transmitter, r.condition, r.kind, Severity(r.severity), r.time_us, r.text)
-        for r in connection.execute(query)
-    ]
+    return [past_change(r) for r in connection.execute(query)]

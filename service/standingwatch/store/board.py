@@ -12,12 +12,11 @@ from sqlalchemy import ColumnElement, Connection, Select, and_, func, or_, selec
 
 from standingwatch.detect.limits import TOTAL_REFLECTION_RATIO
 from standingwatch.detect.rollup import HOUR_US
-from standingwatch.detect.words import Severity
 from standingwatch.readings import FloatArray, IntArray
 from standingwatch.readings.flags import UNUSABLE, Flag
 from standingwatch.rf import rho_from_power
 from standingwatch.store import tables
-from standingwatch.store.alarming import PastChange
+from standingwatch.store.alarming import PastChange, past_change
 from standingwatch.store.reports import Horizon, RefusedReport, horizon
 from standingwatch.store.watching import present_baselines
 
@@ -216,10 +215,7 @@ def changes_of_site(connection: Connection, site: str, limit: int) -> list[PastC
     """The newest alarm changes of a site, newest first."""
     columns = tables.alarm_changes.c
     query = select(tables.alarm_changes).where(columns.site == site).order_by(columns.id.desc()).limit(limit)
-    return [
-        PastChange(r.site, r.transmitter, r.condition, r.kind, Severity(r.severity), r.time_us, r.text)
-        for r in connection.execute(query)
-    ]
+    return [past_change(r) for r in connection.execute(query)]
 
 
 def refused_examples(connection: Connection, reason: str, limit: int) -> list[RefusedReport]:

@@ -131,6 +131,7 @@ rollups = Table(
     Column("rho_median", Double),
     Column("rho_high", Double),
     Column("rho_max", Double),
+    Column("rho_level", Double),
     Column("reflected_step_w", Double),
     Column("pa_temperature_c", Double),
     Column("ambient_temperature_c", Double),
@@ -165,6 +166,7 @@ watch_progress = Table(
 watch_state = Table(
     "watch_state",
     metadata,
+    Column("part", Text, primary_key=True),
     Column("site", Text, primary_key=True),
     Column("transmitter", Text, primary_key=True),
     Column("state", LargeBinary, nullable=False),
@@ -177,6 +179,7 @@ alarms = Table(
     Column("site", Text, primary_key=True),
     Column("transmitter", Text, primary_key=True),
     Column("condition", Text, primary_key=True),
+    Column("region", Text, primary_key=True, server_default=""),
     Column("severity", SmallInteger, nullable=False),
     Column("is_cleared", Boolean, nullable=False),
     Column("raised_us", BigInteger, nullable=False),
@@ -184,6 +187,8 @@ alarms = Table(
     Column("changes", Integer, nullable=False),
     Column("evidence", Text, nullable=False),
     Column("causes", Text, nullable=False),
+    Column("members", Text, nullable=False, server_default="[]"),
+    Column("forecast", Text, nullable=False, server_default="[]"),
     Column("text", Text, nullable=False),
 )
 
@@ -194,6 +199,7 @@ alarm_changes = Table(
     Column("site", Text, nullable=False),
     Column("transmitter", Text, nullable=False),
     Column("condition", Text, nullable=False),
+    Column("region", Text, nullable=False, server_default=""),
     Column("number", Integer, nullable=False),
     Column("kind", Text, nullable=False),
     Column("previous", SmallInteger, nullable=False),
@@ -202,7 +208,7 @@ alarm_changes = Table(
     Column("noted_us", BigInteger, nullable=False),
     Column("event_id", Text, nullable=False, unique=True),
     Column("text", Text, nullable=False),
-    UniqueConstraint("site", "transmitter", "condition", "number", name="one_number_a_change"),
+    UniqueConstraint("site", "transmitter", "condition", "region", "number", name="one_number_a_change"),
 )
 
 outbox = Table(
@@ -213,6 +219,7 @@ outbox = Table(
     Column("event_id", Text, nullable=False),
     Column("site", Text, nullable=False),
     Column("transmitter", Text, nullable=False),
+    Column("region", Text, nullable=False, server_default=""),
     Column("made_us", BigInteger, nullable=False),
     Column("body", Text, nullable=False),
     Column("tries", Integer, nullable=False),

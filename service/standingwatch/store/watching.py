@@ -62,14 +62,20 @@ def save_progress(connection: Connection, watch: str, progress: Progress) -> Non
     )
 
 
-def load_state(connection: Connection) -> dict[tuple[str, str], bytes]:
-    """The detectors' records by site and transmitter ("" for the site's own)."""
-    return {(r.site, r.transmitter): bytes(r.state) for r in connection.execute(select(tables.watch_state))}
+def load_state(connection: Connection) -> dict[tuple[str, str, str], bytes]:
+    """The detectors' records by part of the watch, site and transmitter ("" for the site's own)."""
+    return {
+        (r.part, r.site, r.transmitter): bytes(r.state)
+        for r in connection.execute(select(tables.watch_state))
+    }
 
 
-def save_state(connection: Connection, records: Iterable[tuple[str, str, bytes]]) -> None:
-    """Keep records that changed."""
-    rows = [{"site": site, "transmitter": name, "state": state} for site, name, state in records]
+def save_state(connection: Connection, records: Iterable[tuple[str, str, str, bytes]]) -> None:
+    """Keep records that changed: part of the watch, site, transmitter ("" for the site's own) and bytes."""
+    rows = [
+        {"part": part, "site": site, "transmitter": name, "state": state}
+        for part, site, name, state in records
+    ]
     upsert(connection, tables.watch_state, rows)
 
 
@@ -83,12 +89,17 @@ def save_rollups(connection: Connection, hours: Hours, keys: IntArray) -> None:
 
     Args:
         connection: a writing transaction.
-        hours: what to keep.
+        hours: what to keep, pooled over channels.
         keys: number of each row's transmitter in the store.
+
+    Raises:
+        ValueError: if hours are kept apart by channel: the store has one row a transmitter and hour.
     """
     if len(hours) == 0:
         return
-    names = [f.name for f in fields(Hours) if f.name != "transmitter"]
+    if np.any(hours.channel != 0):
+        raise ValueError("rollups: got hours that are kept apart by channel, wanted them pooled (channel 0)")
+    names = [f.name for f in fields(Hours) if f.name in ROLLUP_COLUMNS and f.name != "transmitter"]
     columns = {name: _plain(getattr(hours, name)) for name in names}
     columns["transmitter"] = keys.tolist()
     rows = [

@@ -9,7 +9,7 @@ import numpy as np
 from standingwatch.alarms.lifecycle import AlarmKey, Evidence
 from standingwatch.detect.departure import DepartureSettings
 from standingwatch.detect.engine import DetectionSettings
-from standingwatch.detect.interface import WHOLE_SITE, Finding, Maintenance
+from standingwatch.detect.interface import WHOLE_REGION, WHOLE_SITE, Finding, Maintenance
 from standingwatch.detect.limits import LimitSettings
 from standingwatch.detect.silence import SilenceSettings
 from standingwatch.inventory.maintenance import MaintenanceRow
@@ -22,40 +22,36 @@ RENEWING = frozenset({"visit", "retune"})
 
 def detection_settings(settings: Settings) -> DetectionSettings:
     """The detectors' settings."""
-    limits, departure, baseline = settings.limits, settings.departure, settings.baseline
-    return DetectionSettings(
-        limits=LimitSettings(**limits.model_dump()),
-        departure=DepartureSettings(
-            provisional_hours=baseline.provisional_hours,
-            full_days=baseline.full_days,
-            spread_multiple=departure.spread_multiple,
-            smallest_change_rho=departure.smallest_change_rho,
-            floor_swr=departure.floor_swr,
-            minor_swr=limits.warning_swr,
-            days_to_raise=departure.days_to_raise,
-            days_to_clear=departure.days_to_clear,
-        ),
-        silence=SilenceSettings(**settings.silence.model_dump()),
-        hour_grace_s=settings.watch.hour_grace_s,
-    )
+    return DetectionSettings(hour_grace_s=settings.watch.hour_grace_s)
 
 
 def to_evidence(findings: Iterable[Finding], fleet: Fleet) -> list[Evidence]:
-    """Findings with the names of their resources."""
+    """Findings with the names of their resources and members."""
     return [
         Evidence(
-            AlarmKey(
-                fleet.site_names[f.site],
-                "" if f.transmitter == WHOLE_SITE else fleet.transmitter[f.transmitter],
-                f.condition,
-            ),
+            _key(f, fleet),
             f.severity,
             f.time_us,
             f.evidence,
             f.causes,
+            tuple(f"{fleet.site[i]}/{fleet.transmitter[i]}" for i in f.members),
+            f.forecast,
         )
         for f in findings
     ]
+
+
+def _key(finding: Finding, fleet: Fleet) -> AlarmKey:
+    """The alarm that a finding is about."""
+    if finding.site == WHOLE_REGION:
+        if finding.region < 0:
+            raise ValueError(
+                f"{finding.condition}: a finding about a region has region {finding.region}, wanted 0 or more"
+            )
+        return AlarmKey("", "", finding.condition, fleet.region_names[finding.region])
+    whole = finding.transmitter == WHOLE_SITE
+    name = "" if whole else fleet.transmitter[finding.transmitter]
+    return AlarmKey(fleet.site_names[finding.site], name, finding.condition)
 
 
 def to_maintenance(rows: Sequence[MaintenanceRow], fleet: Fleet) -> Maintenance:

@@ -18,7 +18,7 @@ from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Change, Evidence, ap
 from standingwatch.detect.engine import DetectionSettings, Engine, Links, StepResult, in_order
 from standingwatch.detect.interface import Maintenance
 from standingwatch.detect.rollup import HOUR_US, Hours, hour_of, roll_up
-from standingwatch.detect.words import Severity
+from standingwatch.detect.words import Condition, Severity
 from standingwatch.inventory import FleetDefaults, build_fleet
 from standingwatch.metrics import FleetState, Metrics
 from standingwatch.readings import UNUSABLE, Flag, Fleet, IntArray, Readings
@@ -47,7 +47,7 @@ from standingwatch.store.watching import (
     save_state,
 )
 from standingwatch.watch.judging import to_evidence, to_maintenance
-from standingwatch.watch.records import changed_records, layout_text, restore
+from standingwatch.watch.records import all_records, changed_records, layout_text, parts_of, restore
 
 log = logging.getLogger("standingwatch.watch")
 
@@ -198,8 +198,7 @@ class Watch:
             arrival == loaded.progress.arrival
             and engine.closed_until_us == loaded.progress.closed_until_us
             and not changes
-            and not len(result.touched_transmitters)
-            and not len(result.touched_sites)
+            and not any(len(positions) for positions in result.touched.values())
         )
         if nothing:
             loaded.progress = progress
@@ -207,7 +206,7 @@ class Watch:
         with self._store.writing() as connection:
             save_state(
                 connection,
-                changed_records(engine, result.touched_transmitters, result.touched_sites),
+                changed_records(engine, result.touched),
             )
             save_rollups(connection, result.hours, loaded.fleet.key[result.hours.transmitter])
             for hours in self._corrected(connection, loaded, old, arrival):
@@ -260,6 +259,7 @@ class Watch:
             engine = Engine(fleet, self._options.detection)
             layout = layout_text(engine)
             progress = load_progress(connection, WATCH) or Progress(0, 0, 0, layout)
+            kept_layout = progress.layout
             records = load_state(connection)
             restore(engine, progress.layout, records)
             engine.closed_until_us = progress.closed_until_us
@@ -282,18 +282,26 @@ class Watch:
         if progress.layout != layout:
             with self._store.writing() as connection:
                 clear_state(connection)
-                everyone = np.arange(len(fleet)), np.arange(len(fleet.site_names))
-                save_state(connection, changed_records(engine, *everyone))
+                save_state(connection, all_records(engine))
                 progress = replace(progress, layout=layout)
                 save_progress(connection, WATCH, progress)
-        resources = {(s, t) for s, t in zip(fleet.site, fleet.transmitter, strict=True)}
-        resources |= {(site, "") for site in fleet.site_names}
+        resources = {(s, t, "") for s, t in zip(fleet.site, fleet.transmitter, strict=True)}
+        resources |= {(site, "", "") for site in fleet.site_names}
+        resources |= {("", "", region) for region in fleet.region_names}
         gone = {"why": "no longer in the site list"}
         orphans = [
             Evidence(key, Severity.CLEARED, self._clock(), gone)
             for key, alarm in alarms.items()
-            if not alarm.is_cleared and (key.site, key.transmitter) not in resources
+            if not alarm.is_cleared and (key.site, key.transmitter, key.region) not in resources
         ]
+        if "slow" not in parts_of(kept_layout):
+            # Version 0.1 told slow rises by other means; what it told is watched anew.
+            renewed = {"why": "watched anew, by another way of telling a slow rise"}
+            orphans += [
+                Evidence(key, Severity.CLEARED, self._clock(), renewed)
+                for key, alarm in alarms.items()
+                if not alarm.is_cleared and key.condition is Condition.SWR_RISING
+            ]
         loaded = _Loaded(
             fleet,
             engine,
@@ -326,7 +334,10 @@ class Watch:
             self._metrics.alarms_standing.labels(severity.word).set(count)
         self._metrics.fleet.show(
             loaded.shown,
-            {(a.key.site, a.key.transmitter, a.key.condition.value): int(a.severity) for a in standing},
+            {
+                (a.key.site, a.key.transmitter, a.key.condition.value, a.key.region): int(a.severity)
+                for a in standing
+            },
         )
 
 

@@ -8,40 +8,57 @@ from typing import Any
 
 import numpy as np
 
-from standingwatch.detect.engine import Engine
+from standingwatch.detect.engine import TRANSMITTER_PARTS, Engine
 from standingwatch.detect.interface import State
 from standingwatch.readings import IntArray
 
 
 def layout_text(engine: Engine) -> str:
-    """Layout of an engine's records, as text that `restore` understands."""
-    return repr((engine.transmitters.dtype.descr, engine.sites.dtype.descr))
+    """Layout of an engine's records by part, as text that `restore` understands."""
+    return repr({part: state.dtype.descr for part, state in engine.parts().items()})
 
 
-def changed_records(
-    engine: Engine, transmitters: IntArray, sites: IntArray
-) -> Iterator[tuple[str, str, bytes]]:
-    """Site, transmitter and bytes of the records at the given positions."""
+def changed_records(engine: Engine, touched: Mapping[str, IntArray]) -> Iterator[tuple[str, str, str, bytes]]:
+    """Part, site, transmitter ("" for the site's own) and bytes of the records at the given positions."""
     fleet = engine.fleet
-    for i in transmitters.tolist():
-        yield fleet.site[i], fleet.transmitter[i], engine.transmitters[i].tobytes()
-    for i in sites.tolist():
-        yield fleet.site_names[i], "", engine.sites[i].tobytes()
+    for part, positions in touched.items():
+        state = engine.parts()[part]
+        for i in positions.tolist():
+            if part in TRANSMITTER_PARTS:
+                yield part, fleet.site[i], fleet.transmitter[i], state[i].tobytes()
+            else:
+                yield part, fleet.site_names[i], "", state[i].tobytes()
 
 
-def restore(engine: Engine, layout: str, records: Mapping[tuple[str, str], bytes]) -> None:
+def all_records(engine: Engine) -> Iterator[tuple[str, str, str, bytes]]:
+    """Every record of an engine."""
+    return changed_records(engine, {part: np.arange(len(state)) for part, state in engine.parts().items()})
+
+
+def restore(engine: Engine, layout: str, records: Mapping[tuple[str, str, str], bytes]) -> None:
     """Fill an engine's records from the store.
 
     Fields that a new version does not know any more are dropped, those that the store does not know yet
     stay as they begin.
     """
-    old_transmitter, old_site = (np.dtype(_as_descr(d)) for d in ast.literal_eval(layout))
-    for (site, name), i in engine.fleet.position.items():
-        if (site, name) in records:
-            _fill(engine.transmitters, i, np.frombuffer(records[site, name], dtype=old_transmitter))
-    for i, site in enumerate(engine.fleet.site_names):
-        if (site, "") in records:
-            _fill(engine.sites, i, np.frombuffer(records[site, ""], dtype=old_site))
+    fleet = engine.fleet
+    known = {part: np.dtype(_as_descr(descr)) for part, descr in parts_of(layout).items()}
+    for part, state in engine.parts().items():
+        if part not in known:
+            continue
+        if part in TRANSMITTER_PARTS:
+            keys = [(part, *pair) for pair in zip(fleet.site, fleet.transmitter, strict=True)]
+        else:
+            keys = [(part, site, "") for site in fleet.site_names]
+        for i, key in enumerate(keys):
+            if key in records:
+                _fill(state, i, np.frombuffer(records[key], dtype=known[part]))
+
+
+def parts_of(layout: str) -> dict[str, list[Any]]:
+    """The parts of a layout; version 0.1 kept all that it had of a transmitter as one, and names none."""
+    found = ast.literal_eval(layout)
+    return found if isinstance(found, dict) else {"quick": found[0]}
 
 
 def _as_descr(parts: list[Any]) -> list[Any]:

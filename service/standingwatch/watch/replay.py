@@ -17,7 +17,7 @@ from standingwatch.detect.engine import DetectionSettings, Engine
 from standingwatch.detect.interface import Maintenance
 from standingwatch.detect.rollup import HOUR_US
 from standingwatch.readings import Fleet, QualityCarry, Readings, qualify
-from standingwatch.review.proposals import Proposal, propose
+from standingwatch.review.proposals import Proposal, Resource, propose
 from standingwatch.watch.judging import to_evidence
 
 DAY_US = 24 * HOUR_US
@@ -100,11 +100,12 @@ class Replay:
         self._future_tolerance_s = future_tolerance_s
         self._carry = QualityCarry.empty(len(fleet))
         self._alarms: dict[AlarmKey, Alarm] = {}
-        self._proposed: set[AlarmKey] = set()
+        self._proposed: set[Resource] = set()
         self._next_day_us = 0
         self._alarms_out = alarms_out
         self._visits_out = visits_out
         self._since_us = 0
+        self._grace_us = int(settings.hour_grace_s * 1e6)
         self.summary = ReplaySummary()
 
     def feed(self, readings: Readings) -> None:
@@ -118,11 +119,13 @@ class Replay:
         first, last = int(ordered.time_us[0]), int(ordered.time_us[-1])
         if not self.summary.readings:
             self._since_us = first
-            self._next_day_us = first - first % DAY_US + DAY_US
+            # What a day showed is told when its last hour has closed; then it is asked who has to drive.
+            self._next_day_us = first - first % DAY_US + DAY_US + self._grace_us
             self.summary.first_us = first
         self.summary.readings += len(ordered)
         self.summary.last_us = last
-        self._step(qualified, last)
+        # Readings of the same time may follow with the next slice.
+        self._step(qualified, last - 1)
 
     def _step(self, readings: Readings, until_us: int) -> None:
         result = self._engine.step(
@@ -143,6 +146,7 @@ class Replay:
     def finish(self) -> ReplaySummary:
         """Judge what is left after the last reading."""
         if self.summary.readings:
+            self._step(Readings.empty(), self.summary.last_us)
             self._propose(self.summary.last_us)
         self.summary.standing = sum(not a.is_cleared for a in self._alarms.values())
         return self.summary
@@ -153,7 +157,7 @@ class Replay:
             causes = data["likely_causes"]
             line = {
                 "time": data["time_changed"],
-                "site": data["site"],
+                "site": data["site"] or "",
                 "transmitter": data["transmitter"] or "",
                 "condition": data["condition"],
                 "severity": data["severity"],
@@ -165,6 +169,8 @@ class Replay:
                 "probable_cause": data["probable_cause"],
                 "likely_causes": causes,
                 "evidence": data["evidence"],
+                "region": data["region"] or "",
+                "members": data["members"],
                 "forecast": data["forecast"],
             }
             self._alarms_out.write(json.dumps(line, allow_nan=False) + "\n")
@@ -178,7 +184,7 @@ class Replay:
             self.summary.visits += 1
 
 
-def visit_line(visit: Proposal) -> dict[str, str]:
+def visit_line(visit: Proposal) -> dict[str, Any]:
     """A proposal as a line of visits.jsonl."""
     return {
         "date": datetime.fromtimestamp(visit.time_us / 1e6, tz=UTC).date().isoformat(),
@@ -187,4 +193,5 @@ def visit_line(visit: Proposal) -> dict[str, str]:
         "likely_cause": visit.likely_cause.value,
         "urgency": visit.urgency,
         "condition": visit.condition.value,
+        "members": list(visit.members),
     }

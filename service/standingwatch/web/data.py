@@ -10,7 +10,11 @@ from standingwatch.web.view import BoardView, TransmitterRow
 
 
 def board_data(view: BoardView) -> dict[str, Any]:
-    """The board as JSON data: sites worst first, not known as null, an infinite SWR as "infinite"."""
+    """The board as JSON data: sites worst first, not known as null, an infinite SWR as "infinite".
+
+    `region_alarms` holds the alarms about regions, once each. A site's `alarms` are about the site as a whole
+    or several of its transmitters; its `severity` counts the alarms of regions that it is a member of too.
+    """
     return {
         "time": rfc3339(view.now_us),
         "intake": {
@@ -19,6 +23,7 @@ def board_data(view: BoardView) -> dict[str, Any]:
             "last_report_received": _time(view.news.received_us or 0),
         },
         "alarms": {severity.word: count for severity, count in view.alarm_counts.items()},
+        "region_alarms": [present_alarm(one.alarm) for one in view.region_alarms],
         "sites_chosen": view.sites_chosen,
         "page": view.choice.page,
         "pages": view.pages,

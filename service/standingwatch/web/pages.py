@@ -46,6 +46,7 @@ class Pages:
             isnan=math.isnan,
             static=static_addresses().__getitem__,
             site_address=site_address,
+            region_address=region_address,
             query=choice_query,
             Severity=Severity,
         )
@@ -68,6 +69,11 @@ def static_addresses() -> dict[str, str]:
 def site_address(site: str) -> str:
     """The address of a site's page."""
     return f"/site/{quote(site, safe='')}"
+
+
+def region_address(region: str) -> str:
+    """The address of the board with the sites of a region."""
+    return f"/{choice_query(Choice(region=region))}"
 
 
 def choice_query(choice: Choice, page: int | None = None) -> str:

@@ -102,7 +102,7 @@ def site_view(
                 days=_days(hours),
             )
         )
-    alarms = [*row.alarms, *(one for shown in row.transmitters for one in shown.alarms)]
+    alarms = [*row.alarms, *row.region_alarms, *(one for shown in row.transmitters for one in shown.alarms)]
     alarms.sort(key=lambda one: (-one.alarm.severity, -one.alarm.raised_us))
     return SiteView(
         board=board,

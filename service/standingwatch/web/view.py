@@ -11,6 +11,7 @@ import pandas as pd
 from markupsafe import Markup
 from sqlalchemy import Connection
 
+from standingwatch.alarms.lifecycle import Alarm
 from standingwatch.detect.rollup import HOUR_US
 from standingwatch.detect.words import Severity
 from standingwatch.readings import IntArray
@@ -79,19 +80,28 @@ class TransmitterRow:
 
 @dataclass(frozen=True)
 class SiteRow:
-    """One site on the board; `alarms` are those about the site as a whole."""
+    """One site on the board.
+
+    Attributes:
+        site, title, region: its name, what people call it, where it lies.
+        severity: of the gravest alarm that it is in, those of its region included.
+        alarms: those about the site as a whole, or about several of its transmitters together.
+        region_alarms: those about a region with transmitters of this site among their members.
+        transmitters: its rows.
+    """
 
     site: str
     title: str
     region: str
     severity: Severity
     alarms: tuple[StandingAlarm, ...]
+    region_alarms: tuple[StandingAlarm, ...]
     transmitters: tuple[TransmitterRow, ...]
 
 
 @dataclass(frozen=True)
 class BoardView:
-    """The board at one moment."""
+    """The board at one moment; `region_alarms` are the chosen alarms about regions, gravest first."""
 
     now_us: int
     choice: Choice
@@ -104,6 +114,7 @@ class BoardView:
     sites_heard: int
     transmitters_heard: int
     alarm_counts: dict[Severity, int]
+    region_alarms: tuple[StandingAlarm, ...]
     regions: list[str] = field(default_factory=list)
 
 
@@ -123,6 +134,11 @@ def board_view(connection: Connection, cache: RosterCache, now_us: int, choice: 
     by_name: dict[tuple[str, str], list[StandingAlarm]] = {}
     for one in standing:
         by_name.setdefault((one.alarm.key.site, one.alarm.key.transmitter), []).append(one)
+    of_regions = [one for one in standing if one.alarm.key.region]
+    in_region: dict[str, list[StandingAlarm]] = {}
+    for one in of_regions:
+        for name in sites_of(one.alarm):
+            in_region.setdefault(name, []).append(one)
     severity = _site_severity(fleet, standing)
     levels = match_levels(fleet, frame)
     order = _worst_first(fleet, severity, levels["swr"] - levels["baseline_swr"])
@@ -143,6 +159,7 @@ def board_view(connection: Connection, cache: RosterCache, now_us: int, choice: 
                 region=roster.site_region(site),
                 severity=Severity(int(severity[site])),
                 alarms=tuple(by_name.get((fleet.site_names[site], ""), ())),
+                region_alarms=tuple(in_region.get(fleet.site_names[site], ())),
                 transmitters=tuple(rows.of(position) for position in roster.members[site].tolist()),
             )
             for site in shown.tolist()
@@ -156,7 +173,27 @@ def board_view(connection: Connection, cache: RosterCache, now_us: int, choice: 
         alarm_counts={
             level: sum(one.alarm.severity == level for one in standing) for level in words.GRAVEST_FIRST
         },
+        region_alarms=tuple(one for one in of_regions if _is_region_chosen(one.alarm, choice)),
         regions=roster.regions,
+    )
+
+
+def sites_of(alarm: Alarm) -> set[str]:
+    """Names of the sites that an alarm is about; those of its members where it is about a region."""
+    if alarm.key.region:
+        return {member.partition("/")[0] for member in alarm.members}
+    return {alarm.key.site}
+
+
+def _is_region_chosen(alarm: Alarm, choice: Choice) -> bool:
+    """Whether a choice keeps an alarm about a region."""
+    key = alarm.key
+    texts = [key.region, key.condition.value, words.condition(key.condition), *alarm.members]
+    return (
+        (not choice.site or choice.site in sites_of(alarm))
+        and (choice.severity is None or alarm.severity >= choice.severity)
+        and (not choice.region or choice.region == key.region)
+        and choice.text.casefold() in "\n".join(texts).casefold()
     )
 
 
@@ -183,9 +220,10 @@ def _site_severity(fleet: Fleet, standing: Sequence[StandingAlarm]) -> IntArray:
     position = {name: i for i, name in enumerate(fleet.site_names)}
     severity = np.full(len(position), int(Severity.CLEARED), dtype=np.int64)
     for one in standing:
-        site = position.get(one.alarm.key.site)
-        if site is not None:
-            severity[site] = max(severity[site], int(one.alarm.severity))
+        for name in sites_of(one.alarm):
+            site = position.get(name)
+            if site is not None:
+                severity[site] = max(severity[site], int(one.alarm.severity))
     return severity
 
 
@@ -213,8 +251,9 @@ def _is_chosen(
         wanted = choice.text.casefold()
         conditions: dict[str, list[str]] = {}
         for one in standing:
-            key = one.alarm.key
-            conditions.setdefault(key.site, []).extend([key.condition.value, words.condition(key.condition)])
+            condition = one.alarm.key.condition
+            for site_name in sites_of(one.alarm):
+                conditions.setdefault(site_name, []).extend([condition.value, words.condition(condition)])
         names = roster.fleet.site_names
         for site in np.flatnonzero(keep).tolist():
             texts = [names[site], roster.site_title(site), roster.site_region(site)]

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from datetime import UTC, datetime
 
+from standingwatch.alarms import words as alarm_words
+from standingwatch.alarms.lifecycle import Alarm
 from standingwatch.alarms.text import WHAT
+from standingwatch.detect.interface import LimitForecast
 from standingwatch.detect.words import Cause, Condition, Severity
 
 UNKNOWN = "–"
@@ -96,6 +100,31 @@ def machine_time(time_us: int) -> str:
 def condition(word: str) -> str:
     """What a condition is called in a sentence."""
     return WHAT[Condition(word)]
+
+
+def members(alarm: Alarm) -> str:
+    """Who is in the group that an alarm is about: "3 transmitters: a1, a2, a3"; "" for no group."""
+    return alarm_words.member_list(alarm.key, alarm.members) if alarm.members else ""
+
+
+def nearest_limit(forecast: Sequence[LimitForecast]) -> str:
+    """The limit that is reached next, and about when; "" where nothing has a date."""
+    found = alarm_words.nearest(forecast)
+    if found is None or found.expected_us is None:
+        return ""
+    return f"{alarm_words.limit_name(found)} about {alarm_words.day(found.expected_us)}"
+
+
+def limit_outlook(forecast: LimitForecast) -> str:
+    """When one limit is reached, without a verb: "foldback (SWR 2.5): about 2026-03-02 (... to ...)"."""
+    name = alarm_words.limit_name(forecast)
+    if forecast.says == alarm_words.REACHED or forecast.expected_us is None:
+        return f"{name}: {forecast.says}"
+    text = f"{name}: about {alarm_words.day(forecast.expected_us)}"
+    if forecast.earliest_us is None:
+        return text
+    end = f"to {alarm_words.day(forecast.latest_us)}" if forecast.latest_us is not None else "on, or never"
+    return f"{text} (from {alarm_words.day(forecast.earliest_us)} {end})"
 
 
 def several(count: int, one: str, many: str = "") -> str:

@@ -1,0 +1,466 @@
+"""Each transmitter's own baseline: what its match is like when nothing is wrong.
+
+The level of a day is the mean of the middle half of its dry hours, in rho, the reflection coefficient at the
+transmitter: reflections add in rho, so a change means the same at a good match and at a poor one. From the
+first hours on a provisional baseline holds; after a stated number of quiet days the full one is taken and
+frozen: level, spread from day to day, and how the match moves with temperature and with rain. That
+dependence is learned from the hours within each day, which a slow fault does not touch; the level of a day
+whose days before it already moved is not learned from at all.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from standingwatch.detect import channels
+from standingwatch.detect.history import (
+    COMMISSIONED,
+    DAY_US,
+    FULL,
+    NO_BASELINE,
+    PROVISIONAL,
+    last_days,
+    last_known,
+    midmean,
+    nan_median,
+    place_of_day,
+    robust_spread,
+)
+from standingwatch.detect.interface import BaselineChange, Maintenance, State
+from standingwatch.detect.rollup import HOUR_US, Hours
+from standingwatch.detect.weather import DRY, HourWeather
+from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
+
+#: Wetness from which an hour shows what rain does.
+WET = 0.5
+#: Below this an hour may be one of wet snow as well, and says nothing about rain [degrees C].
+NEAR_FREEZING_C = 3.0
+#: How much is needed to believe in a dependence: the noise of an hour's level against what such a dependence
+#: is usually at most (0.01 in rho; 0.001 per degree; 0.05 from dry to wet: from the readings of invented and
+#: of one real transmitter, no published source). It draws what is poorly known towards none.
+RIDGE_C, RIDGE_WET = (0.01 / 0.001) ** 2, (0.01 / 0.05) ** 2
+#: Days after which the dependence on weather is taken again, by then from more kinds of weather.
+TAKEN_AGAIN = (28, 56)
+
+
+@dataclass(frozen=True)
+class BaselineSettings:
+    """How a baseline is learned.
+
+    Attributes:
+        provisional_hours: usable hours of one day after which a provisional baseline holds.
+        full_days: days with a level after which the full baseline is taken and frozen.
+        hours_per_day: usable hours that make a day's level, at least.
+        smallest_spread_rho: no spread is taken to be smaller, in rho.
+        most_drift_rho: days that drift by more than this, and by more than their noise, are not learned from.
+    """
+
+    provisional_hours: int = 6
+    full_days: int = 14
+    hours_per_day: int = 3
+    smallest_spread_rho: float = 0.003
+    most_drift_rho: float = 0.015
+
+
+@dataclass(frozen=True)
+class Day:
+    """A day that has just been closed.
+
+    Attributes:
+        number: days since 1970-01-01 UTC.
+        end_us: its end [Unix microseconds].
+        told_us: when what it shows is told: at its end and the grace for late readings [Unix microseconds].
+        renewed: transmitters whose baseline was opened anew since the day before.
+        wet: per transmitter and hour of the day, whether it was wet or may have been iced where it had readings.
+        frost: per site, whether it may have been iced at any hour of the day.
+    """
+
+    number: int
+    end_us: int
+    told_us: int
+    renewed: BoolArray
+    wet: BoolArray
+    frost: BoolArray
+
+
+@dataclass
+class Baselines:
+    """The keeper of the baselines of a fleet, and of its days.
+
+    Attributes:
+        settings: how a baseline is learned.
+        fleet: the transmitters.
+        state: a record of `history.BASELINE_STATE` per transmitter.
+        grace_us: how long after its end an hour closes [us]; what was learned from it holds from then on.
+    """
+
+    settings: BaselineSettings
+    fleet: Fleet
+    state: State
+    grace_us: int
+
+    def take_hours(
+        self,
+        hours: Hours,
+        weather: HourWeather,
+        maintenance: Maintenance,
+        closed_to_us: int,
+        closed_from_us: int,
+    ) -> list[BaselineChange]:
+        """Take in the closed hours of one day, `closed_from_us` to `closed_to_us`."""
+        changes: list[BaselineChange] = []
+        state = self.state
+        usable = np.flatnonzero((hours.usable > 0) & ~maintenance.covers(hours.transmitter, hours.hour_us))
+        day_us = closed_from_us - closed_from_us % DAY_US
+        owner = hours.transmitter[usable]
+        hour = (hours.hour_us[usable] - day_us) // HOUR_US
+        code = hours.channel[usable]
+        channels.give_places(code, owner, state["channel"])
+        place = channels.place_of(code, owner, state["channel"])
+        offset = np.where(place >= 0, state["channel_rho"][owner, np.maximum(place, 0)], 0.0)
+        weight = hours.usable[usable].astype(np.float64)
+        with_offset = np.flatnonzero(place >= 0)
+        at = (owner[with_offset], place[with_offset])
+        np.add.at(state["channel_sum"], at, (weight * hours.rho_level[usable])[with_offset])
+        np.add.at(state["channel_weight"], at, weight[with_offset])
+        total = np.zeros((len(state), 24))
+        weights = np.zeros((len(state), 24))
+        np.add.at(total, (owner, hour), weight * (hours.rho_level[usable] - offset))
+        np.add.at(weights, (owner, hour), weight)
+        rows, columns = np.nonzero(weights)
+        state["hour_rho"][rows, columns] = total[rows, columns] / weights[rows, columns]
+        state["hour_weight"][rows, columns] = weights[rows, columns]
+        state["hour_forward_db"][owner, hour] = 10.0 * np.log10(np.maximum(hours.forward_w[usable], 1e-6))
+        state["hour_temperature_c"][owner, hour] = weather.temperature_c[usable]
+        state["hour_wet"][owner, hour] = weather.wet[usable]
+        state["hour_iced"][owner, hour] = weather.iced[usable]
+        state["hour_frost"][owner, hour] = weather.frost[usable]
+        np.minimum.at(state["step_w"], owner, hours.reflected_step_w[usable])
+        state["forward_w"][owner] = hours.forward_w[usable]
+        self._renew(maintenance, day_us, closed_from_us, closed_to_us, changes)
+        self._take_provisional(day_us, changes)
+        return changes
+
+    def close_day(self, end_us: int, frost: BoolArray, changes: list[BaselineChange]) -> Day:
+        """Make the day's levels, and learn from them; adds to `changes`.
+
+        Args:
+            end_us: end of the day [Unix microseconds].
+            frost: per site, whether it may have been iced at any hour of the day.
+            changes: what changed about baselines so far.
+        """
+        state, number = self.state, end_us // DAY_US - 1
+        place = place_of_day(number)
+        rho, wet = state["hour_rho"], state["hour_wet"]
+        temperature = state["hour_temperature_c"]
+        # Ice is told apart, and says nothing about the line's own state.
+        finite = np.isfinite(rho) & ~state["hour_iced"]
+        dry = finite & ~(wet >= DRY)
+        least = self.settings.hours_per_day
+        enough_dry = dry.sum(axis=1) >= least
+        level = np.where(enough_dry, midmean(rho, dry), np.nan)
+        all_hours = np.where(finite.sum(axis=1) >= least, midmean(rho, finite), np.nan)
+        # Where it rains for days on end, a level with the known part of the rain taken off is better than none.
+        long_wet = ~np.isfinite(last_days(state["raw"], number - 1, 4)).any(axis=1) & ~enough_dry
+        without_rain = midmean(rho - state["per_wet"][:, None] * np.where(np.isfinite(wet), wet, 0.0), finite)
+        level = np.where(long_wet & np.isfinite(all_hours), without_rain, level)
+        made_from = np.where(enough_dry[:, None], dry, finite)
+        state["raw"][:, place] = level
+        state["all_hours"][:, place] = all_hours
+        state["temperature_c"][:, place] = midmean(temperature, made_from)
+        state["wet_hours"][:, place] = (wet >= WET).sum(axis=1)
+        state["wet_excess"][:, place] = self._wet_excess(number)
+        state["hour_spread"][:, place] = robust_spread(rho)
+        state["power_db"][:, place] = self._full_power(least)
+        self._learn_weather(made_from)
+        self._learn_channels(level)
+        state["learned_days"] += np.isfinite(level)
+        self._take_full(number, end_us, changes)
+        self._take_weather_again(np.isfinite(level), end_us, changes)
+        was_wet = (wet >= DRY) | state["hour_frost"]
+        for name in ("hour_rho", "hour_forward_db", "hour_temperature_c", "hour_wet"):
+            state[name] = np.nan
+        state["hour_iced"] = state["hour_frost"] = False
+        state["hour_weight"] = 0.0
+        state["last_day"] = number
+        renewed = state["renewed"].copy()
+        state["renewed"] = False
+        return Day(number, end_us, end_us + self.grace_us, renewed, was_wet, frost)
+
+    # Levels of a day ------------------------------------------------------------------------------------
+
+    def _full_power(self, least: int) -> FloatArray:
+        """Forward power of the day's upper hours [dBW]: where it is switched, full power is what compares."""
+        ordered = np.sort(self.state["hour_forward_db"], axis=1)
+        count = np.isfinite(ordered).sum(axis=1)
+        at = np.minimum((0.75 * count).astype(np.int64), np.maximum(count - 1, 0))
+        return np.where(count >= least, ordered[np.arange(len(ordered)), at], np.nan)
+
+    def _wet_excess(self, number: int) -> FloatArray:
+        """How far the wet hours' upper level lay above the last dry level, in rho; NaN without two of them."""
+        state = self.state
+        cold = state["hour_iced"] | (state["hour_temperature_c"] <= NEAR_FREEZING_C)
+        wet = np.isfinite(state["hour_rho"]) & (state["hour_wet"] >= WET) & ~cold
+        ordered = np.sort(np.where(wet, state["hour_rho"], np.nan), axis=1)
+        count = wet.sum(axis=1)
+        at = np.maximum((0.75 * count).astype(np.int64) - 1, 0)
+        upper = ordered[np.arange(len(ordered)), at]
+        dry = last_known(last_days(state["raw"], number, 10), 1)[:, 0]
+        dry = np.where(np.isfinite(dry), dry, state["rho"])
+        return np.where(count >= 2, upper - dry, np.nan)
+
+    # Learning -------------------------------------------------------------------------------------------
+
+    def _learn_weather(self, made_from: BoolArray) -> None:
+        """Add what the hours of this day say of temperature and rain, each against the day's own means."""
+        state = self.state
+        rho, wet = state["hour_rho"], state["hour_wet"]
+        known = np.isfinite(rho) & ~state["hour_iced"]
+        warmth = np.where(np.isfinite(state["hour_temperature_c"]), state["hour_temperature_c"], 0.0)
+        wet = np.where(np.isfinite(wet), wet, 0.0)
+        count = np.maximum(known.sum(axis=1), 1)[:, None]
+
+        def centred(values: FloatArray) -> FloatArray:
+            return np.where(
+                known, values - np.where(known, values, 0.0).sum(axis=1, keepdims=True) / count, 0.0
+            )
+
+        level = midmean(rho, made_from)[:, None]
+        reach = 3.0 * np.fmax(robust_spread(rho), self.settings.smallest_spread_rho)[:, None] + 0.05
+        y = centred(np.clip(np.where(known, rho - level, 0.0), -reach, reach))
+        y = np.where(np.isfinite(y), y, 0.0)
+        c, w = centred(warmth), centred(wet)
+        state["xx"][:, 0] += (c * c).sum(axis=1)
+        state["xx"][:, 1] += (c * w).sum(axis=1)
+        state["xx"][:, 2] += (w * w).sum(axis=1)
+        state["xy"][:, 0] += (c * y).sum(axis=1)
+        state["xy"][:, 1] += (w * y).sum(axis=1)
+
+    def _weather_of(self, rows: IntArray) -> tuple[FloatArray, FloatArray]:
+        """Change of rho per degree and from dry to wet, of some transmitters."""
+        xx, xy = self.state["xx"][rows], self.state["xy"][rows]
+        cc, cw, ww = xx[:, 0] + RIDGE_C, xx[:, 1], xx[:, 2] + RIDGE_WET
+        determinant = cc * ww - cw * cw
+        per_c = (ww * xy[:, 0] - cw * xy[:, 1]) / determinant
+        per_wet = (cc * xy[:, 1] - cw * xy[:, 0]) / determinant
+        return per_c, per_wet
+
+    def _learn_channels(self, level: FloatArray) -> None:
+        """Bring what each channel adds up to date; frozen once the full baseline is taken."""
+        state = self.state
+        state["channel_rho_before"] = state["channel_rho"]
+        seen = (state["channel_weight"] > 0) & np.isfinite(level)[:, None]
+        several = (state["channel"] != 0).sum(axis=1) > 1
+        # A channel that appears after the baseline was taken is learned all the same.
+        learning = (state["kind"] != FULL)[:, None] | (state["channel_days"] < self.settings.full_days)
+        seen &= several[:, None] & learning
+        if seen.any():
+            mean = state["channel_sum"] / np.maximum(state["channel_weight"], 1.0)
+            apart = mean - level[:, None] - state["channel_rho"]
+            state["channel_days"] += seen
+            gain = 1.0 / np.maximum(state["channel_days"], 1.0)
+            state["channel_rho"] += np.where(seen, gain * np.where(seen, apart, 0.0), 0.0)
+        state["channel_sum"] = 0.0
+        state["channel_weight"] = 0.0
+
+    def _renew(
+        self,
+        work: Maintenance,
+        day_us: int,
+        closed_from_us: int,
+        closed_to_us: int,
+        changes: list[BaselineChange],
+    ) -> None:
+        """Open a new baseline after work that may have changed the match."""
+        ended = work.renews_baseline & (work.end_us < closed_to_us) & (work.end_us >= closed_from_us)
+        for owner in np.unique(work.transmitter[ended]).tolist():
+            end_us = int(work.end_us[ended & (work.transmitter == owner)].max())
+            state = self.state[owner : owner + 1]
+            hours_before = int((end_us - day_us) // HOUR_US + 1)
+            # What the hours before the end of the work would have given by themselves, they give.
+            self._take_provisional(day_us, changes, np.arange(len(self.state)) == owner, hours_before - 1)
+            self._remember(np.array([owner]))
+            for name in ("hour_rho", "hour_forward_db", "hour_temperature_c", "hour_wet"):
+                state[name][0, :hours_before] = np.nan
+            for name in ("raw", "all_hours", "temperature_c", "wet_excess", "power_db", "hour_spread"):
+                state[name] = np.nan
+            for name in ("rho", "spread", "hour_rho_spread", "forward_db", "forward_spread_db"):
+                state[name] = np.nan
+            state["wet_hours"] = np.nan
+            state["wet_excess_normal"] = np.nan
+            state["kind"] = NO_BASELINE
+            state["learned_days"] = 0
+            for name in ("xx", "xy", "per_c", "per_wet", "channel_rho", "channel_days"):
+                state[name] = 0.0
+            # Another meter may hang there now.
+            state["step_w"] = np.inf
+            state["renewed"] = True
+            state["opened_us"] = state["effective_us"] = end_us
+            changes.append(BaselineChange(owner, end_us, "opened", np.nan, np.nan, "a visit or retune ended"))
+
+    def _remember(self, rows: IntArray) -> None:
+        """What holds now is what held before, from here on."""
+        state = self.state
+        for name in ("kind", "rho", "forward_db", "hour_rho_spread", "wet_excess_normal"):
+            state[f"{name}_before"][rows] = state[name][rows]
+
+    def _take_provisional(
+        self, day_us: int, changes: list[BaselineChange], which: BoolArray | None = None, hours: int = 24
+    ) -> None:
+        """A first baseline from the first usable hours of a day, of all transmitters or some."""
+        state, needed = self.state, self.settings.provisional_hours
+        known = np.isfinite(state["hour_rho"][:, :hours]).sum(axis=1)
+        wanted = (state["kind"] == NO_BASELINE) & (known >= needed)
+        ready = np.flatnonzero(wanted if which is None else wanted & which)
+        if len(ready) == 0:
+            return
+        rho = state["hour_rho"][ready]
+        rank = np.cumsum(np.isfinite(rho), axis=1)
+        first = np.where(rank <= needed, rho, np.nan)
+        forward_db = nan_median(np.where(rank <= needed, state["hour_forward_db"][ready], np.nan))
+        end_us = day_us + (np.argmax(rank >= needed, axis=1) + 1) * HOUR_US
+        self._take(ready, PROVISIONAL, nan_median(first), robust_spread(first), end_us)
+        state["hour_rho_spread"][ready] = state["spread"][ready]
+        state["forward_db"][ready] = forward_db
+        state["forward_spread_db"][ready] = 0.3
+        for i, position in enumerate(ready.tolist()):
+            changes.append(
+                self._change(position, int(end_us[i]), "provisional", f"from the first {needed} usable hours")
+            )
+
+    def _take(self, rows: IntArray, kind: int, rho: FloatArray, spread: FloatArray, end_us: IntArray) -> None:
+        state = self.state
+        if kind == FULL:
+            self._remember(rows)
+            state["opened_us"][rows] = end_us + self.grace_us
+        state["kind"][rows] = kind
+        state["rho"][rows] = rho
+        state["spread"][rows] = np.maximum(spread, self.settings.smallest_spread_rho)
+        state["effective_us"][rows] = end_us + self.grace_us
+
+    def _change(self, position: int, time_us: int, kind: str, reason: str) -> BaselineChange:
+        state = self.state[position]
+        return BaselineChange(position, time_us, kind, float(state["rho"]), float(state["spread"]), reason)
+
+    def _take_full(self, number: int, end_us: int, changes: list[BaselineChange]) -> None:
+        """Take the full baseline where there are enough days that did not drift."""
+        state, size = self.state, self.settings.full_days
+        due = np.flatnonzero(
+            (state["kind"] != FULL) & (state["kind"] != COMMISSIONED) & (state["learned_days"] >= size)
+        )
+        if len(due) == 0:
+            return
+        per_c, per_wet = self._weather_of(due)
+        window = last_known(self._levels(due, per_c, number), size)
+        half = size // 2
+        # Noise from day to day is told from neighbouring days, so that a drift is not taken for noise.
+        noise = robust_spread(np.diff(window, axis=1)) / np.sqrt(2.0)
+        drift = np.abs(nan_median(window[:, -half:]) - nan_median(window[:, :half]))
+        quiet = drift <= np.maximum(3.0 * noise, self.settings.most_drift_rho)
+        rows = due[quiet]
+        if len(rows) == 0:
+            return
+        window = window[quiet]
+        state["per_c"][rows], state["per_wet"][rows] = per_c[quiet], per_wet[quiet]
+        state["reference_c"][rows] = self._reference(rows, number, size)
+        spread = np.maximum(robust_spread(window), noise[quiet])
+        self._take(rows, FULL, nan_median(window), spread, np.full(len(rows), end_us))
+        recent = 2 * size
+        state["hour_rho_spread"][rows] = np.fmax(
+            nan_median(last_days(state["hour_spread"], number, recent)[rows]),
+            self.settings.smallest_spread_rho,
+        )
+        power = last_known(last_days(state["power_db"], number, recent)[rows], size)
+        state["forward_db"][rows] = nan_median(power)
+        state["forward_spread_db"][rows] = np.fmax(robust_spread(power), 0.05)
+        excess = last_days(state["wet_excess"], number, recent)[rows]
+        state["wet_excess_normal"][rows] = np.fmax.reduce(excess, axis=1)
+        for position in rows.tolist():
+            changes.append(
+                self._change(position, end_us, "full", f"from {size} days with data that did not drift")
+            )
+
+    def _levels(self, rows: IntArray, per_c: FloatArray, number: int) -> FloatArray:
+        """Daily levels with the dependence on temperature taken off, before there is a reference."""
+        days = 2 * self.settings.full_days
+        raw = last_days(self.state["raw"], number, days)[rows]
+        temperature = last_days(self.state["temperature_c"], number, days)[rows]
+        warmer = temperature - nan_median(temperature)[:, None]
+        levels: FloatArray = raw - per_c[:, None] * np.where(np.isfinite(warmer), warmer, 0.0)
+        return levels
+
+    def _reference(self, rows: IntArray, number: int, size: int) -> FloatArray:
+        return nan_median(last_days(self.state["temperature_c"], number, 2 * size)[rows])
+
+    def _take_weather_again(self, seen: BoolArray, end_us: int, changes: list[BaselineChange]) -> None:
+        """More kinds of weather have been seen: take the dependence on it anew; the level stays frozen."""
+        state = self.state
+        due = np.flatnonzero(seen & (state["kind"] == FULL) & np.isin(state["learned_days"], TAKEN_AGAIN))
+        if len(due) == 0:
+            return
+        state["per_c"][due], state["per_wet"][due] = self._weather_of(due)
+        for position in due.tolist():
+            days = int(state["learned_days"][position])
+            changes.append(
+                self._change(
+                    position,
+                    end_us,
+                    "full",
+                    f"dependence on weather learned from {days} days; level as before",
+                )
+            )
+
+
+@dataclass(frozen=True)
+class Normal:
+    """What is normal at each reading: level of rho, its hourly spread, forward power, most rise with rain."""
+
+    rho: FloatArray
+    hour_spread: FloatArray
+    forward_db: FloatArray
+    wet_excess: FloatArray
+    kind: IntArray
+
+
+def normal_at(state: State, owner: IntArray, time_us: IntArray, channel: IntArray, grace_us: int) -> Normal:
+    """The baseline that held at the time of each reading, NaN where none did.
+
+    Args:
+        state: records of `history.BASELINE_STATE`.
+        owner: transmitter per reading.
+        time_us: time per reading [Unix microseconds].
+        channel: channel number per reading.
+        grace_us: how long after its end a day closes [us].
+    """
+    now = time_us >= state["effective_us"][owner]
+    before = ~now & (time_us < state["opened_us"][owner])
+
+    def at(name: str) -> FloatArray:
+        earlier = np.where(before, state[f"{name}_before"][owner], np.nan)
+        return np.where(now, state[name][owner], earlier)
+
+    rho = at("rho")
+    kind = np.where(now, state["kind"][owner], np.where(before, state["kind_before"][owner], NO_BASELINE))
+    if channel.any():
+        place = channels.place_of(channel, owner, state["channel"])
+        # What the last closed day taught holds for readings from its close on.
+        late = time_us >= (state["last_day"][owner] + 1) * DAY_US + grace_us
+        cell = (owner, np.maximum(place, 0))
+        offset = np.where(late, state["channel_rho"][cell], state["channel_rho_before"][cell])
+        rho = rho + np.where((place >= 0) & (kind == FULL), offset, 0.0)
+    return Normal(rho, at("hour_rho_spread"), at("forward_db"), at("wet_excess_normal"), kind)
+
+
+def suspect_at(state: State, owner: IntArray, time_us: IntArray) -> BoolArray:
+    """Whether each reading's meter was suspect at its time.
+
+    Args:
+        state: records of `history.BASELINE_STATE`.
+        owner: transmitter per reading.
+        time_us: time per reading [Unix microseconds].
+    """
+    since, until = state["suspect_us"][owner], state["trusted_us"][owner]
+    suspect: BoolArray = (since > 0) & (time_us >= since) & ((until <= since) | (time_us < until))
+    return suspect

@@ -1,0 +1,251 @@
+"""Transmitters that move together are one finding that names its members, not twenty.
+
+Behind one antenna line (a combiner, duplexer or shared antenna) or all over a site, members that go wrong in the
+same way within a few days have one cause. The first is told for itself, for nobody knows yet; with the second
+the group is told instead, and what was told of the first ends in its favour. A region whose transmitters
+rise on the same day is weather.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from standingwatch.detect.history import DAY_US
+from standingwatch.detect.interface import (
+    WHOLE_REGION,
+    WHOLE_SITE,
+    Block,
+    Finding,
+    LikelyCause,
+    State,
+)
+from standingwatch.detect.words import Cause, Condition, Severity
+from standingwatch.readings.fleet import Fleet
+
+#: Conditions that members of a group can have in common.
+TOGETHER = (
+    Condition.SWR_HIGH,
+    Condition.SWR_RISING,
+    Condition.SWR_STEP,
+    Condition.SWR_WEATHER,
+    Condition.FEEDER_LOSS_RISING,
+    Condition.FOLDBACK_ACTIVE,
+)
+
+ALONE, IN_SITE_GROUP, IN_REGION_GROUP = 0, 1, 2
+
+#: How far apart members of a group may begin: behind one line a slow fault passes each one's limit at its own
+#: time; what a site or region has in common comes within days [us].
+WITHIN_LINE_US = 40 * DAY_US
+WITHIN_US = 4 * DAY_US
+#: Members of a site, behind different lines, that make a group; and their part of the site.
+SITE_MEMBERS, SITE_SHARE = 3, 0.6
+#: Members and sites of a region that make a group when they begin on the same day, and their part of it.
+REGION_MEMBERS, REGION_SITES, REGION_SHARE = 5, 3, 0.3
+
+
+@dataclass(frozen=True)
+class Grouping:
+    """Gathers findings about transmitters into findings about what they have in common."""
+
+    @property
+    def state(self) -> np.dtype[Any]:
+        """Per transmitter and condition: severity that stands, since when, and how it was told."""
+        n = len(TOGETHER)
+        return np.dtype([("severity", np.int8, n), ("since_us", np.int64, n), ("told", np.int8, n)])
+
+    def gather(
+        self, findings: Sequence[Finding], block: Block, fleet: Fleet, records: State
+    ) -> list[Finding]:
+        """Findings in order of time, with those of groups in place of their members'.
+
+        Args:
+            findings: in order of time.
+            block: the block that they come from.
+            fleet: the transmitters.
+            records: a record of `state` per transmitter, brought up to date.
+        """
+        result: list[Finding] = []
+        begin = 0
+        while begin < len(findings):
+            end = begin + 1
+            while end < len(findings) and findings[end].time_us == findings[begin].time_us:
+                end += 1
+            result += self._at_once(findings[begin:end], fleet, records)
+            begin = end
+        return result
+
+    def _at_once(self, findings: Sequence[Finding], fleet: Fleet, records: State) -> list[Finding]:
+        """Findings of one moment."""
+        result: list[Finding] = []
+        for condition in dict.fromkeys(f.condition for f in findings):
+            mine = [f for f in findings if f.condition is condition]
+            if condition not in TOGETHER:
+                result += mine
+                continue
+            result += self._of_condition(mine, TOGETHER.index(condition), fleet, records)
+        return result
+
+    def _of_condition(
+        self, findings: list[Finding], place: int, fleet: Fleet, records: State
+    ) -> list[Finding]:
+        now = findings[0].time_us
+        severity, since, told = (records[name][:, place] for name in ("severity", "since_us", "told"))
+        before, told_before = severity.copy(), told.copy()
+        groups: dict[tuple[int, int], Finding] = {}
+        for finding in findings:
+            position = finding.transmitter
+            begins = severity[position] == 0 and finding.severity is not Severity.CLEARED
+            severity[position] = 0 if finding.severity is Severity.CLEARED else int(finding.severity)
+            if begins:
+                since[position] = now
+        result: list[Finding] = []
+        region_groups = self._regions(findings, before, severity, since, told, fleet, now)
+        for finding in findings:
+            position = finding.transmitter
+            kind = int(told[position])
+            if kind == ALONE and position in region_groups:
+                kind = IN_REGION_GROUP
+            if kind == ALONE:
+                members = self._companions(position, fleet, severity, since, now)
+                if members is not None:
+                    # Those that were told for themselves are told with the group from now on.
+                    for member in members:
+                        if told[member] == ALONE and before[member] and member != position:
+                            result.append(_handed_over(finding, member, fleet))
+                        told[member] = IN_SITE_GROUP
+                    kind = IN_SITE_GROUP
+            told[position] = kind
+            if kind == ALONE:
+                result.append(finding)
+                continue
+            key = (kind, int(fleet.site_of[position] if kind == IN_SITE_GROUP else fleet.region_of[position]))
+            gravest = groups.get(key)
+            if gravest is None or finding.severity > gravest.severity:
+                groups[key] = finding
+        for (kind, number), finding in groups.items():
+            group = _group_finding(kind, number, finding, fleet, severity, told, before, told_before)
+            if group is not None:
+                result.append(group)
+        told[severity == 0] = ALONE
+        return result
+
+    @staticmethod
+    def _companions(position: int, fleet: Fleet, severity: Any, since: Any, now: int) -> list[int] | None:
+        """Members of the group that a transmitter belongs to, itself among them; None if it stands alone."""
+        if severity[position] == 0:
+            return None
+        recent = (severity > 0) & (since >= now - WITHIN_LINE_US)
+        line = fleet.line_of[position]
+        if line >= 0:
+            on_line = fleet.line_of == line
+            moving = on_line & recent
+            if moving.sum() >= 2 and 2 * moving.sum() >= on_line.sum():
+                return np.flatnonzero(moving).tolist()
+        recent = (severity > 0) & (since >= now - WITHIN_US)
+        at_site = fleet.site_of == fleet.site_of[position]
+        moving = at_site & recent
+        if moving.sum() >= SITE_MEMBERS and moving.sum() >= SITE_SHARE * at_site.sum():
+            return np.flatnonzero(moving).tolist()
+        return None
+
+    @staticmethod
+    def _regions(
+        findings: list[Finding], before: Any, severity: Any, since: Any, told: Any, fleet: Fleet, now: int
+    ) -> set[int]:
+        """Transmitters that begin today with many others of their region."""
+        begins = [f.transmitter for f in findings if not before[f.transmitter] and severity[f.transmitter]]
+        result: set[int] = set()
+        regions = fleet.region_of[begins] if begins else np.empty(0, dtype=np.int64)
+        for region in np.unique(regions).tolist():
+            of_region = fleet.region_of == region
+            moving = of_region & (severity > 0) & (since >= now - WITHIN_US)
+            if (
+                moving.sum() >= REGION_MEMBERS
+                and len(np.unique(fleet.site_of[moving])) >= REGION_SITES
+                and moving.sum() >= REGION_SHARE * of_region.sum()
+            ):
+                result.update(p for p in begins if fleet.region_of[p] == region)
+        return result
+
+
+def _handed_over(finding: Finding, member: int, fleet: Fleet) -> Finding:
+    """The end of what was told of a member for itself."""
+    return Finding(
+        site=int(fleet.site_of[member]),
+        transmitter=member,
+        condition=finding.condition,
+        severity=Severity.CLEARED,
+        time_us=finding.time_us,
+        evidence={"why": "goes on as part of a group that moves together"},
+    )
+
+
+def _group_finding(
+    kind: int,
+    number: int,
+    finding: Finding,
+    fleet: Fleet,
+    severity: Any,
+    told: Any,
+    before: Any,
+    told_before: Any,
+) -> Finding | None:
+    """The finding about a group, made from the gravest of its members' findings of this moment.
+
+    None where it would say nothing new: the same severity, and no member more than before.
+    """
+    of_group = (fleet.site_of == number) if kind == IN_SITE_GROUP else (fleet.region_of == number)
+    standing = of_group & (told == kind) & (severity > 0)
+    members = tuple(np.flatnonzero(standing).tolist())
+    gravest = Severity(int(severity[standing].max())) if members else Severity.CLEARED
+    stood = of_group & (told_before == kind) & (before > 0)
+    if stood.any() and members and int(before[stood].max()) == int(gravest):
+        more = bool((standing & ~stood).any())
+        new_cause = finding.severity is not Severity.CLEARED and int(before[finding.transmitter]) == int(
+            finding.severity
+        )
+        if not more and not new_cause:
+            return None
+    causes = finding.causes
+    if finding.severity is Severity.CLEARED:
+        causes, evidence = (), dict(finding.evidence) | {"members": len(members)}
+    elif members:
+        lines = sorted({fleet.antenna_line[m] for m in members if fleet.line_of[m] >= 0})
+        first = finding.causes[0].cause if finding.causes else Cause.UNKNOWN
+        if kind == IN_REGION_GROUP:
+            words = (
+                f"{len(members)} transmitters of the region rose together: it is not their antennas that fail"
+            )
+            causes = (LikelyCause(Cause.REGIONAL_WEATHER, 0.8, words),)
+        elif first is Cause.ICE:
+            causes = finding.causes
+        elif len(lines) == 1:
+            words = (
+                f"{len(members)} transmitters behind antenna line {lines[0]} moved together: what they share, "
+                "antenna, feeder, combiner or duplexer"
+            )
+            causes = (LikelyCause(Cause.SHARED_ANTENNA_SYSTEM, 0.8, words), *finding.causes[:1])
+        else:
+            words = f"{len(members)} transmitters of the site moved together, behind different lines"
+            causes = (LikelyCause(Cause.SHARED_ANTENNA_SYSTEM, 0.5, words), *finding.causes[:1])
+        evidence = dict(finding.evidence) | {
+            "members": len(members),
+            "antenna_line": ", ".join(lines) or None,
+        }
+    else:
+        causes, evidence = (), dict(finding.evidence)
+    return replace(
+        finding,
+        site=number if kind == IN_SITE_GROUP else WHOLE_REGION,
+        region=-1 if kind == IN_SITE_GROUP else number,
+        transmitter=WHOLE_SITE,
+        severity=gravest,
+        evidence=evidence,
+        causes=causes,
+        members=members,
+    )

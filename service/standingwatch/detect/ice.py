@@ -1,0 +1,38 @@
+"""Ice as a cause: told anew at the close of each day for alarms that stand.
+
+Whether a site is iced is known an hour after the first reading shows it, and that it has thawed only later
+still. An alarm that came with the ice is put down to it when that is known, and no longer once a whole day has
+passed without frost: what stands then was not the ice.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from standingwatch.detect.baseline import Day
+from standingwatch.detect.interface import State
+from standingwatch.detect.rollup import HOUR_US
+from standingwatch.readings.fleet import BoolArray, Fleet, IntArray
+
+#: How long before the close of the day an alarm may have come to be put down to that day's ice [us].
+RECENT_US = 36 * HOUR_US
+
+#: What a detector of readings keeps of it: since when its alarm stands, and whether it was put down to ice.
+ICE_FIELDS = [("raised_us", np.int64), ("by_ice", np.bool_)]
+
+
+def retold(record: State, standing: BoolArray | State, day: Day, fleet: Fleet) -> IntArray:
+    """Positions of alarms whose leading cause has to be told anew; `record` is brought up to date.
+
+    Args:
+        record: records with `ICE_FIELDS`.
+        standing: per transmitter, whether its alarm stands.
+        day: the day that has closed.
+        fleet: the transmitters.
+    """
+    frost = day.frost[fleet.site_of]
+    recent = record["raised_us"] >= day.told_us - RECENT_US
+    comes = standing & frost & recent & ~record["by_ice"]
+    goes = standing & record["by_ice"] & ~frost
+    record["by_ice"] = (record["by_ice"] | comes) & ~goes & standing
+    return np.flatnonzero(comes | goes)

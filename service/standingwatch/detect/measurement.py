@@ -1,0 +1,197 @@
+"""`measurement-suspect`: readings that cannot be, or that no line gives.
+
+Reflected power far above forward power; exactly nothing reflected where something was; a pair of values that
+never moves where it used to; a ratio that jumps from reading to reading. A finding about the coupler, its
+detector or its wiring, not about the antenna. A meter too coarse to show anything is no fault: its step is in
+the evidence of whatever is judged by it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from standingwatch.detect.cause import causes_of_suspect_measurement
+from standingwatch.detect.departure import one_step_rho
+from standingwatch.detect.history import FULL, NO_BASELINE
+from standingwatch.detect.interface import Block, Finding, Outcome, Own
+from standingwatch.detect.limits import TOTAL_REFLECTION_RATIO
+from standingwatch.detect.rollup import HOUR_US
+from standingwatch.detect.segments import Segments
+from standingwatch.detect.switch import SWITCH, follow
+from standingwatch.detect.words import Condition, Severity
+from standingwatch.readings.flags import Flag
+from standingwatch.readings.fleet import Fleet
+
+#: Hours that are counted apart: a day, and the longest grace for late readings after it.
+HOURS = 50
+
+WHY = (
+    "",
+    "reflected power far above forward power",
+    "exactly nothing reflected, where something was before",
+    "forward and reflected power never move, where they used to",
+    "the ratio jumps from reading to reading and does not follow the power",
+)
+COUNTS = ("keyed", "above", "zero", "stuck", "jumps", "usable")
+
+
+@dataclass(frozen=True)
+class MeasurementSettings:
+    """What makes readings suspect.
+
+    Attributes:
+        least_readings: keyed readings of two days that are needed to judge them.
+        above_share: share of readings with more reflected than a total reflection gives.
+        zero_share: share of usable readings with nothing reflected.
+        stuck_share: share of readings flagged as stuck.
+        jump_share: share of usable readings that jump against the one before.
+        jump_rho: what a jump is, in rho.
+        days_to_clear: days in a row without.
+    """
+
+    least_readings: int = 12
+    above_share: float = 0.5
+    zero_share: float = 0.98
+    stuck_share: float = 0.9
+    jump_share: float = 0.35
+    jump_rho: float = 0.15
+    days_to_clear: int = 2
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """The detector of `measurement-suspect`."""
+
+    settings: MeasurementSettings = field(default_factory=MeasurementSettings)
+    name: str = "measurement"
+
+    @property
+    def quick_state(self) -> np.dtype[Any]:
+        """Counts by hour of the last hours, and the last usable rho."""
+        return np.dtype([*((name, np.int32, HOURS) for name in COUNTS), ("last_rho", np.float64)])
+
+    @property
+    def site_state(self) -> np.dtype[Any]:
+        """Nothing is kept per site."""
+        return np.dtype([])
+
+    @property
+    def slow_state(self) -> np.dtype[Any]:
+        """Yesterday's counts, what is normal for this meter, clean days, and the switch."""
+        return np.dtype(
+            [
+                *((name, np.int32) for name in COUNTS),
+                ("normally_still", np.bool_),
+                ("clean_days", np.int16),
+                ("why", np.int8),
+                ("switch", SWITCH),
+            ]
+        )
+
+    def initial(self, own: Own) -> None:
+        """Nothing counted."""
+        own.quick["last_rho"] = np.nan
+
+    def step(self, block: Block, fleet: Fleet, own: Own) -> Outcome:
+        """Count the readings; judge the day, if one closed."""
+        self._count(block, own)
+        if block.day is None:
+            return Outcome()
+        return Outcome(self._judge(block, fleet, own))
+
+    def _count(self, block: Block, own: Own) -> None:
+        readings, record = block.readings, own.quick
+        in_time = (readings.time_us >= block.closed_from_us) & ~block.working
+        keyed = in_time & ((readings.flags & int(Flag.NOT_KEYED | Flag.LOW_FORWARD)) == 0)
+        hour = (readings.time_us // HOUR_US) % HOURS
+        usable = keyed & block.usable
+        above = keyed & (readings.reflected_w > TOTAL_REFLECTION_RATIO * readings.forward_w)
+        rows = np.flatnonzero(usable)
+        jumps = np.zeros(len(readings), dtype=np.bool_)
+        if len(rows):
+            segments = Segments.of(readings.transmitter[rows])
+            rho = block.rho[rows]
+            earlier = np.empty_like(rho)
+            earlier[1:] = rho[:-1]
+            earlier[segments.first] = record["last_rho"][segments.owner]
+            record["last_rho"][segments.owner] = rho[segments.last]
+            jumps[rows] = np.abs(rho - earlier) >= self.settings.jump_rho
+        masks = {
+            "keyed": keyed,
+            "above": above,
+            "zero": usable & (readings.reflected_w <= 0.0),
+            "stuck": keyed & ((readings.flags & int(Flag.STUCK)) != 0),
+            "jumps": jumps,
+            "usable": usable,
+        }
+        width = HOURS
+        for name, mask in masks.items():
+            if mask.any():
+                cell = readings.transmitter[mask] * width + hour[mask]
+                counts = np.bincount(cell, minlength=len(record) * width).reshape(len(record), width)
+                record[name] += counts.astype(np.int32)
+
+    def _judge(self, block: Block, fleet: Fleet, own: Own) -> list[Finding]:
+        day, settings, state = block.day, self.settings, block.base.state
+        assert day is not None
+        quick, record = own.quick, own.slow
+        at = np.arange(day.end_us // HOUR_US - 24, day.end_us // HOUR_US) % HOURS
+        today, both = {}, {}
+        for name in COUNTS:
+            today[name] = quick[name][:, at].sum(axis=1)
+            quick[name][:, at] = 0
+            both[name] = today[name] + record[name]
+            record[name] = today[name]
+        enough = (both["keyed"] >= settings.least_readings) & (today["keyed"] > 0)
+        share = {name: both[name] / np.maximum(both["keyed"], 1) for name in COUNTS}
+        of_usable = np.maximum(both["usable"], 1)
+        # While the baseline is learned, what stands still is how this meter is.
+        record["normally_still"] |= (state["kind"] != FULL) & (today["stuck"] > 0)
+        # Something reflected before: more than two steps of the meter, or the zero is only its rounding.
+        was_seen = (state["rho"] >= 0.02) & (
+            state["rho"] ** 2 * np.fmax(state["forward_w"], 0.0)
+            >= 2.0 * np.where(np.isfinite(state["step_w"]), state["step_w"], np.inf)
+        )
+        judged = state["kind"] != NO_BASELINE
+        why = np.zeros(len(record), dtype=np.int8)
+        jumping = (both["jumps"] / of_usable >= settings.jump_share) & (one_step_rho(state, 1.0) < 0.1)
+        why[enough & judged & jumping & (both["usable"] >= settings.least_readings)] = 4
+        why[enough & ~record["normally_still"] & (share["stuck"] >= settings.stuck_share)] = 3
+        zero = (both["zero"] / of_usable >= settings.zero_share) & (both["usable"] >= settings.least_readings)
+        why[enough & judged & was_seen & zero] = 2
+        why[enough & (share["above"] >= settings.above_share)] = 1
+        on = why > 0
+        clean = (today["keyed"] > 0) & ~on
+        record["clean_days"] = np.where(on, 0, record["clean_days"] + clean)
+        record["why"] = np.where(on, why, record["why"])
+        off = (record["clean_days"] >= settings.days_to_clear) | (day.renewed & ~on)
+        record["clean_days"] = np.minimum(record["clean_days"], 10_000)
+
+        def tell(position: int, severity: Severity) -> Finding:
+            words = WHY[int(record["why"][position])]
+            ended = severity is Severity.CLEARED
+            return Finding(
+                site=int(fleet.site_of[position]),
+                transmitter=position,
+                condition=Condition.MEASUREMENT_SUSPECT,
+                severity=severity,
+                time_us=day.told_us,
+                evidence={
+                    "why": words,
+                    "readings": int(both["keyed"][position]),
+                    "above_share": float(share["above"][position]),
+                    "zero_share": float(both["zero"][position] / of_usable[position]),
+                    "stuck_share": float(share["stuck"][position]),
+                    "jump_share": float(both["jumps"][position] / of_usable[position]),
+                },
+                causes=() if ended else causes_of_suspect_measurement(words),
+            )
+
+        findings = follow(record["switch"], on, off, day.told_us, lambda position: Severity.MINOR, tell)
+        now, was = record["switch"]["severity"] > 0, state["suspect_us"] > state["trusted_us"]
+        state["suspect_us"] = np.where(now & ~was, day.told_us, state["suspect_us"])
+        state["trusted_us"] = np.where(was & ~now, day.told_us, state["trusted_us"])
+        return findings

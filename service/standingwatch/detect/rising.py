@@ -1,0 +1,122 @@
+"""`swr-rising`: a transmitter's daily level leaves its own baseline slowly and stays away.
+
+Its severity follows from the time that is left until the SWR reaches foldback, the tolerance or 3:1, by the
+forecast of the daily level.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from standingwatch.detect.cause import causes_of_trend, rain_evidence
+from standingwatch.detect.departure import Departure, DepartureSettings, depart
+from standingwatch.detect.evidence import departure_evidence, neighbours
+from standingwatch.detect.history import FULL
+from standingwatch.detect.interface import Block, Finding, LimitForecast, Outcome, Own
+from standingwatch.detect.outlook import Outlook
+from standingwatch.detect.severity import SeverityTable, of_trend
+from standingwatch.detect.switch import SWITCH, follow
+from standingwatch.detect.words import Condition, Severity
+from standingwatch.readings.fleet import Fleet
+
+
+@dataclass(frozen=True)
+class Rising:
+    """The detector of `swr-rising`."""
+
+    settings: DepartureSettings = field(default_factory=DepartureSettings)
+    severity: SeverityTable = field(default_factory=SeverityTable)
+    name: str = "rising"
+
+    @property
+    def quick_state(self) -> np.dtype[Any]:
+        """Nothing changes with each reading."""
+        return np.dtype([])
+
+    @property
+    def site_state(self) -> np.dtype[Any]:
+        """Nothing is kept per site."""
+        return np.dtype([])
+
+    @property
+    def slow_state(self) -> np.dtype[Any]:
+        """The switch, and whether the departure that goes on began as a step."""
+        return np.dtype([("switch", SWITCH), ("began_as_step", np.bool_), ("step_rho", np.float64)])
+
+    def initial(self, own: Own) -> None:
+        """Nothing is away."""
+
+    def step(self, block: Block, fleet: Fleet, own: Own) -> Outcome:
+        """Judge the day, if one closed."""
+        if block.day is None:
+            return Outcome()
+        day, state = block.day, block.base.state
+        seen = depart(state, fleet, self.settings, day.number)
+        record = own.slow
+        # A step is told as one, unless what it led to rises on as far again.
+        stepped = record["began_as_step"]
+        starts = seen.away & ~stepped & (record["switch"]["severity"] == 0) & seen.abrupt
+        record["began_as_step"] = (stepped | starts) & ~seen.back & ~day.renewed
+        record["step_rho"] = np.where(starts, seen.level, record["step_rho"])
+        rises_on = seen.level - record["step_rho"] >= np.fmax(seen.limit, 0.5 * seen.change)
+        trusted = state["suspect_us"] <= state["trusted_us"]
+        on = (
+            trusted
+            & seen.away
+            & (~record["began_as_step"] | rises_on)
+            & (seen.swr_at_antenna >= self.settings.floor_swr)
+        )
+        off = seen.back | day.renewed
+        outlook = Outlook.of(block, fleet, on | (record["switch"]["severity"] > 0))
+
+        def grade(position: int) -> Severity:
+            return of_trend(
+                self.severity,
+                outlook.days_left(position),
+                float(seen.swr_at_antenna[position]),
+                int(state["kind"][position]) >= FULL,
+            )
+
+        def tell(position: int, severity: Severity) -> Finding:
+            return self._finding(block, fleet, seen, outlook.forecasts(position), position, severity)
+
+        return Outcome(follow(record["switch"], on, off, day.told_us, grade, tell))
+
+    @staticmethod
+    def _finding(
+        block: Block,
+        fleet: Fleet,
+        seen: Departure,
+        forecast: tuple[LimitForecast, ...],
+        position: int,
+        severity: Severity,
+    ) -> Finding:
+        assert block.day is not None
+        ended = severity is Severity.CLEARED
+        renewed = bool(block.day.renewed[position])
+        evidence = departure_evidence(block, fleet, seen, position)
+        if ended:
+            evidence["why"] = "a visit or retune opened a new baseline" if renewed else "back at its baseline"
+        causes = (
+            ()
+            if ended
+            else causes_of_trend(
+                float(seen.change[position]),
+                int(seen.days_away[position]),
+                rain_evidence(block.base.state, block.day.number, position),
+                neighbours(fleet, seen, position),
+            )
+        )
+        return Finding(
+            site=int(fleet.site_of[position]),
+            transmitter=position,
+            condition=Condition.SWR_RISING,
+            severity=severity,
+            time_us=block.day.told_us,
+            evidence=evidence,
+            causes=causes,
+            forecast=() if ended else forecast,
+        )

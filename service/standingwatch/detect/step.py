@@ -1,0 +1,255 @@
+"""`swr-step`: a transmitter stepped away from its baseline, at once or overnight, and stays there.
+
+A large step (a fallen antenna, a short, an open) is told within three readings, also where the feeder's loss
+keeps the SWR at the transmitter below every limit: what counts is the SWR at the antenna's end, and that the
+baseline was far from it. A small one needs the days that a departure needs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from standingwatch.detect.cause import causes_of_high_swr, causes_of_step
+from standingwatch.detect.departure import DepartureSettings, attenuation, depart, known_loss_db
+from standingwatch.detect.evidence import departure_evidence, known, neighbours
+from standingwatch.detect.ice import ICE_FIELDS, retold
+from standingwatch.detect.interface import Block, Finding, Outcome, Own
+from standingwatch.detect.segments import Segments, held, latch
+from standingwatch.detect.severity import SeverityTable, of_step
+from standingwatch.detect.words import Condition, Severity
+from standingwatch.readings.fleet import Fleet
+from standingwatch.rf import return_loss_db_from_rho, rho_at_antenna, swr_from_rho
+
+
+@dataclass(frozen=True)
+class StepSettings:
+    """What a large step is.
+
+    Attributes:
+        swr_at_antenna: SWR at the antenna end that a large step leads to, at least.
+        smallest_step_rho: change at the antenna end, in rho, below which no step is large.
+        spread_multiple: change in multiples of the normal spread of hourly levels.
+        readings_to_raise: usable readings in a row.
+        readings_to_clear: usable readings in a row back at normal.
+    """
+
+    swr_at_antenna: float = 2.0
+    smallest_step_rho: float = 0.15
+    spread_multiple: float = 8.0
+    readings_to_raise: int = 3
+    readings_to_clear: int = 12
+
+
+@dataclass(frozen=True)
+class Step:
+    """The detector of `swr-step`."""
+
+    settings: StepSettings = field(default_factory=StepSettings)
+    departure: DepartureSettings = field(default_factory=DepartureSettings)
+    severity: SeverityTable = field(default_factory=SeverityTable)
+    name: str = "step"
+
+    @property
+    def quick_state(self) -> np.dtype[Any]:
+        """Runs and switch of the large step, and what was told of either kind."""
+        return np.dtype(
+            [
+                ("over", np.int16),
+                ("under", np.int16),
+                ("large", np.bool_),
+                ("small", np.bool_),
+                ("severity", np.int8),
+                *ICE_FIELDS,
+            ]
+        )
+
+    @property
+    def site_state(self) -> np.dtype[Any]:
+        """Nothing is kept per site."""
+        return np.dtype([])
+
+    @property
+    def slow_state(self) -> np.dtype[Any]:
+        """Nothing apart from what readings change."""
+        return np.dtype([])
+
+    def initial(self, own: Own) -> None:
+        """No step."""
+
+    def step(self, block: Block, fleet: Fleet, own: Own) -> Outcome:
+        """Judge the readings for large steps, and the day for small ones."""
+        findings = self._large(block, fleet, own)
+        if block.day is not None:
+            findings += self._small(block, fleet, own)
+            findings += self._by_ice(block, fleet, own)
+        return Outcome(findings)
+
+    def _large(self, block: Block, fleet: Fleet, own: Own) -> list[Finding]:
+        rows = np.flatnonzero(block.trusted & np.isfinite(block.normal.rho))
+        if len(rows) == 0:
+            return []
+        record, settings = own.quick, self.settings
+        owner = block.readings.transmitter[rows]
+        segments = Segments.of(owner)
+        least = block.rho_least[rows]
+        normal = block.normal.rho[rows]
+        at_antenna = np.fmin(rho_at_antenna(least, known_loss_db(fleet)[owner]), 1.0)
+        far = np.fmax(
+            settings.smallest_step_rho * attenuation(fleet)[owner],
+            settings.spread_multiple * block.normal.hour_spread[rows],
+        )
+        away = least - normal
+        over = (away >= far) & (
+            swr_from_rho(np.where(np.isfinite(at_antenna), at_antenna, 0.0)) >= settings.swr_at_antenna
+        )
+        under = block.rho[rows] - normal < 0.5 * far
+        latched = latch(
+            over,
+            under & ~over,
+            segments,
+            rows_to_raise=settings.readings_to_raise,
+            rows_to_clear=settings.readings_to_clear,
+            over_run=record["over"][segments.owner].astype(np.int64),
+            under_run=record["under"][segments.owner].astype(np.int64),
+            on=record["large"][segments.owner],
+        )
+        record["over"][segments.owner] = np.minimum(latched.over_run, 10_000)
+        record["under"][segments.owner] = np.minimum(latched.under_run, 10_000)
+        before = (
+            held(
+                np.zeros(len(rows), dtype=np.int64), segments, np.where(record["large"][segments.owner], 1, 0)
+            )
+            > 0
+        )
+        previous = np.where(np.arange(len(rows)) == segments.first_of_row(), before, np.roll(latched.on, 1))
+        record["large"][segments.owner] = latched.on_at_end
+        findings = []
+        for i in np.flatnonzero(latched.on != previous).tolist():
+            finding = self._told(block, fleet, own, int(rows[i]), bool(latched.on[i]), float(at_antenna[i]))
+            if finding is not None:
+                findings.append(finding)
+        return findings
+
+    def _told(
+        self, block: Block, fleet: Fleet, own: Own, row: int, on: bool, rho_antenna: float
+    ) -> Finding | None:
+        """What is told when a large step comes or goes at a reading; None if a small one is told already."""
+        readings = block.readings
+        position = int(readings.transmitter[row])
+        record = own.quick[position : position + 1]
+        swr_at_antenna = float(swr_from_rho(rho_antenna)) if np.isfinite(rho_antenna) else np.inf
+        severity = of_step(self.severity, swr_at_antenna) if on else Severity.CLEARED
+        if not on and record["small"][0]:
+            return None
+        if on:
+            severity = Severity(max(int(severity), int(record["severity"][0])))
+            if int(record["severity"][0]) == int(severity):
+                return None
+        if on and not record["severity"][0]:
+            site, time_us = int(fleet.site_of[position]), int(readings.time_us[row])
+            record["raised_us"] = time_us
+            record["by_ice"] = block.weather.frost_at(site, time_us, block.base.grace_us)
+        record["severity"] = int(severity) if on else 0
+        rho, normal = float(block.rho[row]), float(block.normal.rho[row])
+        swr, swr_before = float(swr_from_rho(min(rho, 1.0))), float(swr_from_rho(normal))
+        return Finding(
+            site=int(fleet.site_of[position]),
+            transmitter=position,
+            condition=Condition.SWR_STEP,
+            severity=severity,
+            time_us=int(readings.time_us[row]),
+            evidence={
+                "swr": swr,
+                "swr_at_antenna": swr_at_antenna,
+                "feeder_loss_known": bool(np.isfinite(fleet.feeder_loss_db[position])),
+                "return_loss_db": known(return_loss_db_from_rho(rho)),
+                "baseline_return_loss_db": known(return_loss_db_from_rho(normal)),
+                "baseline_swr": swr_before,
+                "change_rho": rho - normal,
+                "forward_w": float(readings.forward_w[row]),
+                "reflected_w": float(readings.reflected_w[row]),
+                "readings_in_a_row": self.settings.readings_to_raise
+                if on
+                else self.settings.readings_to_clear,
+            },
+            causes=causes_of_high_swr(swr, swr_before, iced=bool(record["by_ice"][0]), stepped=True)
+            if on
+            else (),
+        )
+
+    @staticmethod
+    def _by_ice(block: Block, fleet: Fleet, own: Own) -> list[Finding]:
+        """Steps that stand, put down to ice or no longer."""
+        assert block.day is not None
+        findings = []
+        record, state = own.quick, block.base.state
+        for position in retold(record, record["severity"] > 0, block.day, fleet).tolist():
+            before = float(swr_from_rho(min(float(state["rho"][position]), 1.0)))
+            iced = bool(record["by_ice"][position])
+            findings.append(
+                Finding(
+                    site=int(fleet.site_of[position]),
+                    transmitter=position,
+                    condition=Condition.SWR_STEP,
+                    severity=Severity(int(record["severity"][position])),
+                    time_us=block.day.told_us,
+                    evidence={"baseline_swr": known(before)},
+                    causes=causes_of_high_swr(np.inf, before, iced=iced, stepped=True),
+                )
+            )
+        return findings
+
+    def _small(self, block: Block, fleet: Fleet, own: Own) -> list[Finding]:
+        """Steps that the day's level has shown, and those that went back."""
+        day = block.day
+        assert day is not None
+        record = own.quick
+        seen = depart(block.base.state, fleet, self.departure, day.number)
+        comes = seen.away & seen.abrupt & ~record["small"] & (seen.swr_at_antenna >= self.departure.floor_swr)
+        goes = record["small"] & (seen.back | day.renewed)
+        # Work on record ends a large step too: its readings have a new baseline to be held against.
+        goes |= day.renewed & (record["severity"] > 0)
+        findings = []
+        for position in np.flatnonzero(comes | goes).tolist():
+            one = record[position : position + 1]
+            before = int(one["severity"][0])
+            if goes[position]:
+                one["small"] = False
+                if day.renewed[position]:
+                    one["large"], one["over"], one["under"] = False, 0, 0
+                if one["large"][0] or not before:
+                    continue
+                one["severity"], severity = 0, Severity.CLEARED
+            else:
+                one["small"] = True
+                severity = of_step(self.severity, float(seen.swr_at_antenna[position]))
+                severity = Severity(max(int(severity), before))
+                if not before:
+                    one["raised_us"] = day.told_us
+                    one["by_ice"] = day.frost[fleet.site_of[position]]
+                one["severity"] = int(severity)
+                if int(severity) == before:
+                    continue
+            evidence = departure_evidence(block, fleet, seen, position)
+            swr, swr_before = evidence["swr"], evidence["baseline_swr"]
+            was, now = float(swr_before or 1.0), float(swr or 1.0)
+            causes = causes_of_step(was, now, neighbours(fleet, seen, position))
+            if severity is Severity.CLEARED:
+                causes = ()
+            elif one["by_ice"][0]:
+                causes = causes_of_high_swr(now, was, iced=True)
+            findings.append(
+                Finding(
+                    site=int(fleet.site_of[position]),
+                    transmitter=position,
+                    condition=Condition.SWR_STEP,
+                    severity=severity,
+                    time_us=day.told_us,
+                    evidence=evidence,
+                    causes=causes,
+                )
+            )
+        return findings

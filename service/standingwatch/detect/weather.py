@@ -1,0 +1,187 @@
+"""What the weather is at each site by the hour: temperature, how wet, whether iced.
+
+Taken from the site's own reports; where it has none, from its region's. A region that never reports rain has
+its wetness inferred: when most of its transmitters rise together within an hour, it is not their antennas
+that fail (common practice, no source).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from standingwatch.detect.interface import State
+from standingwatch.detect.rollup import HOUR_US, Hours
+from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
+
+#: An antenna dries like this after rain [h] (common practice: hours; no source).
+DRYING_H = 8.0
+#: Precipitation, as reported, from which an hour counts as rain. Sites report mm/h or a flag.
+RAIN = 0.05
+#: Below this wetness an hour counts as dry.
+DRY = 0.2
+FREEZING_C = 0.5
+THAW_C = 1.5
+
+#: A region's wetness is inferred from at least so many transmitters of so many sites.
+LEAST_MOVERS = 6
+LEAST_SITES = 3
+#: Their median rise, in multiples of each one's own hourly spread, at which the region counts as wet.
+TOGETHER = 1.5
+
+SITE_STATE = np.dtype(
+    [
+        ("wet", np.float64),
+        ("iced", np.bool_),
+        ("frozen", np.bool_),
+        ("frost_today", np.bool_),
+        ("temperature_c", np.float64),
+        ("temperature_us", np.int64),
+        ("tells_rain", np.bool_),
+        ("tells_temperature", np.bool_),
+    ]
+)
+
+
+@dataclass(frozen=True)
+class HourWeather:
+    """Weather of each hour row.
+
+    Attributes:
+        temperature_c: outside temperature [degrees C], NaN where nobody nearby tells it.
+        wet: 0 dry to 1 in the rain.
+        iced: whether it froze with precipitation and has not thawed since.
+        frost: the same, and where nobody tells precipitation, whether it froze at all and has not thawed.
+        wind_mps: highest wind [m/s], NaN where it is not told.
+        ended_us: ends of the hours that there are rows of [Unix microseconds].
+        frost_sites: whether each site may be iced (`frost`) before the first of those hours, and after each.
+    """
+
+    temperature_c: FloatArray
+    wet: FloatArray
+    iced: BoolArray
+    frost: BoolArray
+    wind_mps: FloatArray
+    ended_us: IntArray
+    frost_sites: BoolArray
+
+    def frost_at(self, site: int, time_us: int, grace_us: int) -> bool:
+        """Whether a site may have been iced, as far as was known at a time: from hours closed by then."""
+        return bool(self.frost_sites[np.searchsorted(self.ended_us + grace_us, time_us, "right"), site])
+
+
+def initial(sites: State) -> None:
+    """Dry, and nothing told."""
+    sites["temperature_c"] = np.nan
+
+
+def hour_weather(
+    hours: Hours, fleet: Fleet, sites: State, normal_rho: FloatArray, spread_rho: FloatArray
+) -> HourWeather:
+    """Weather of the rows of `hours`, which continue those of the calls before; `sites` is brought up to date.
+
+    Args:
+        hours: closed hours, sorted by hour.
+        fleet: the transmitters.
+        sites: a record of `SITE_STATE` per site.
+        normal_rho: normal level of rho per row, NaN where there is no baseline.
+        spread_rho: its hourly spread per row.
+    """
+    rows = len(hours)
+    begins = np.flatnonzero(np.r_[True, hours.hour_us[1:] != hours.hour_us[:-1]]) if rows else np.arange(0)
+    weather = HourWeather(
+        np.full(rows, np.nan),
+        np.zeros(rows),
+        np.zeros(rows, dtype=np.bool_),
+        np.zeros(rows, dtype=np.bool_),
+        np.full(rows, np.nan),
+        hours.hour_us[begins] + HOUR_US,
+        np.tile(may_be_iced(sites), (len(begins) + 1, 1)),
+    )
+    if rows == 0:
+        return weather
+    site = fleet.site_of[hours.transmitter]
+    region_of_site = _region_of_site(fleet)
+    moved = (hours.rho_median - normal_rho) / spread_rho
+    for number, (begin, end) in enumerate(zip(begins, np.r_[begins[1:], rows], strict=True)):
+        part = slice(begin, end)
+        here = site[part]
+        hour_us = int(hours.hour_us[begin])
+        rain = _site_mean(hours.precipitation[part], here, region_of_site)
+        temperature = _site_mean(hours.ambient_temperature_c[part], here, region_of_site)
+        sites["tells_rain"] |= np.isfinite(rain)
+        sites["tells_temperature"] |= np.isfinite(temperature)
+        known = np.isfinite(temperature)
+        sites["temperature_c"][known] = temperature[known]
+        sites["temperature_us"][known] = hour_us
+        stale = hour_us - sites["temperature_us"] > 3 * HOUR_US
+        sites["temperature_c"][stale] = np.nan
+        soaked = np.where(rain > RAIN, 1.0, 0.0)
+        if not sites["tells_rain"].all():
+            together = _moving_together(moved[part], here, region_of_site)
+            soaked = np.where(sites["tells_rain"], soaked, together)
+        cold, warm = sites["temperature_c"] <= FREEZING_C, sites["temperature_c"] >= THAW_C
+        sites["iced"] = (sites["iced"] | (cold & (soaked > 0))) & ~warm
+        # What is frozen does not dry.
+        keep = np.where(sites["iced"], 1.0, np.exp(-1.0 / DRYING_H))
+        sites["wet"] = np.maximum(sites["wet"] * keep, soaked)
+        weather.temperature_c[part] = sites["temperature_c"][here]
+        weather.wet[part] = sites["wet"][here]
+        weather.iced[part] = sites["iced"][here]
+        sites["frozen"] = (sites["frozen"] | cold) & ~warm
+        frost = may_be_iced(sites)
+        sites["frost_today"] |= frost
+        weather.frost[part] = frost[here]
+        weather.frost_sites[number + 1] = frost
+        weather.wind_mps[part] = _site_mean(hours.wind_mps[part], here, region_of_site)[here]
+    return weather
+
+
+def may_be_iced(sites: State) -> BoolArray:
+    """Whether each site may be iced: for certain, or frozen where nobody tells precipitation."""
+    frost: BoolArray = sites["iced"] | (sites["frozen"] & ~sites["tells_rain"])
+    return frost
+
+
+def _region_of_site(fleet: Fleet) -> IntArray:
+    """Position of each site's region: that of its first transmitter."""
+    _, first = np.unique(fleet.site_of, return_index=True)
+    region: IntArray = fleet.region_of[first]
+    return region
+
+
+def _site_mean(value: FloatArray, site: IntArray, region_of_site: IntArray) -> FloatArray:
+    """Mean per site of what its transmitters report; of its region's sites where it reports nothing itself."""
+    sites = len(region_of_site)
+    mean = np.full(sites, np.nan)
+    finite = np.isfinite(value)
+    if not finite.any():
+        return mean
+    count = np.bincount(site[finite], minlength=sites)
+    total = np.bincount(site[finite], weights=value[finite], minlength=sites)
+    mean = np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    told = count > 0
+    regions = int(region_of_site.max()) + 1
+    sites_told = np.bincount(region_of_site[told], minlength=regions)
+    by_region = np.bincount(region_of_site[told], weights=mean[told], minlength=regions)
+    by_region = np.where(sites_told > 0, by_region / np.maximum(sites_told, 1), np.nan)
+    result: FloatArray = np.where(told, mean, by_region[region_of_site])
+    return result
+
+
+def _moving_together(moved: FloatArray, site: IntArray, region_of_site: IntArray) -> FloatArray:
+    """1 for sites of a region whose transmitters mostly have risen in this hour, else 0."""
+    result: Any = np.zeros(len(region_of_site))
+    known = np.isfinite(moved)
+    region = region_of_site[site]
+    for number in np.unique(region[known]).tolist():
+        of_region = known & (region == number)
+        if (
+            np.count_nonzero(of_region) >= LEAST_MOVERS
+            and len(np.unique(site[of_region])) >= LEAST_SITES
+            and np.median(moved[of_region]) >= TOGETHER
+        ):
+            result[region_of_site == number] = 1.0
+    return np.asarray(result, dtype=np.float64)
