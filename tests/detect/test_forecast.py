@@ -14,13 +14,13 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import signal, stats
+from scipy import ndimage, signal, stats
 
 from standingwatch.detect._trend import autocorrelation_of, median_of_known, theil_sen_slope
 from standingwatch.detect.forecast import FEWEST_DAYS, MEMORY_DAYS, RATE_DAYS, Forecasts, Says, forecast
 
 CHECK_SEEDS = range(100, 124)
-KINDS = ("linear", "exponential", "power", "slowing", "ratchet")
+KINDS = ("linear", "exponential", "power", "slowing", "ratchet", "phasor")
 #: The limits, in parts of the rise from the baseline to the start of foldback.
 LIMIT_PARTS = np.array([0.4, 0.7, 1.0, 1.25])
 MARGIN_DAYS = 2.0
@@ -36,6 +36,7 @@ class Mix:
     autocorrelation: tuple[float, float] = (0.0, 0.7)
     missing: tuple[float, float] = (0.0, 0.5)
     quiet_days: tuple[int, int] = (0, 90)
+    wander: tuple[float, float] = (0.0, 0.2)
     wet_days_left_out: bool = False
 
 
@@ -92,10 +93,20 @@ def ar1(rng: np.random.Generator, rows: int, days: int, phi: Any, sd: float = 1.
     return sd * signal.lfilter([1.0], [1.0, -phi], innovation, axis=1)
 
 
-def course(rng: np.random.Generator, kind: str, duration: float, day: Any) -> tuple[Any, Any]:
+def course(
+    rng: np.random.Generator, kind: str, duration: float, day: Any, rise: float, quiet_rho: float
+) -> tuple[Any, Any]:
     """Noise-free progress on days since onset, 1 at the start of foldback; and which whole days are wet."""
     u = day / duration
     wet = np.zeros(int(day[-1]) + 2, dtype=bool)
+    if kind == "phasor":
+        # A second reflection grows at an angle to the first: only the size of their sum is seen.
+        path, _ = course(rng, str(rng.choice(["linear", "exponential", "power"])), duration, day, 0.0, 0.0)
+        angle = rng.uniform(-2.1, 2.1)
+        along = quiet_rho * np.cos(angle)
+        grown = np.sqrt(along**2 + (quiet_rho + rise) ** 2 - quiet_rho**2) - along
+        seen = np.abs(quiet_rho + grown * path * np.exp(1j * angle))
+        return (seen - quiet_rho) / rise, wet
     if kind == "linear":
         return u, wet
     if kind == "slowing":
@@ -126,8 +137,14 @@ def plant_one(rng: np.random.Generator, kind: str, mix: Mix) -> tuple[Any, ...] 
         rng.uniform(0.02, 0.15),
     )
     fine = np.arange(0, 3 * duration + 1, 0.25)
-    progress, wet = course(rng, kind, duration, fine)
-    crossing = np.array([fine[np.argmax(progress >= part)] for part in LIMIT_PARTS])
+    progress, wet = course(rng, kind, duration, fine, rise, quiet_rho)
+    # What grows is not steady: heat and wind make it more on one day than on the next.
+    memory_days = rng.uniform(1, 4)
+    daily = ar1(rng, 1, int(fine[-1]) + 2, np.exp(-1 / memory_days), rng.uniform(*mix.wander))[0]
+    progress = progress * (1 + np.interp(fine, np.arange(len(daily)), daily))
+    # One such day does not count as reached: half of the week around it must be above.
+    week = ndimage.median_filter(progress, 4 * 7 + 1, mode="nearest")
+    crossing = np.array([fine[np.argmax(week >= part)] for part in LIMIT_PARTS])
     # From 8 days after the departure is noticeable (twice the noise) until shortly before the last limit.
     first_day, last_day = fine[np.argmax(progress * rise >= 2 * noise_rho)] + 8, crossing[-1] - MARGIN_DAYS
     if crossing[-1] == 0 or first_day >= last_day:

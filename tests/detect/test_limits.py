@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from standingwatch.detect.interface import Finding, Maintenance
-from standingwatch.detect.limits import Limits
+from standingwatch.detect.limits import Limits, LimitSettings
 from standingwatch.detect.words import Cause, Severity
 from standingwatch.readings import Fleet, Readings
 from standingwatch.rf import rho_from_swr
@@ -23,6 +23,8 @@ amber,folds,446,100,foldback,2.2,
 amber,small,446,50,none,,10
 """
 PLAIN, FOLDS, SMALL = 0, 1, 2
+#: The limits around the major one out of the way, so that one switch is seen alone.
+MAJOR_ONLY = LimitSettings(warning_swr=1.99, minor_swr=1.995)
 
 
 @pytest.fixture
@@ -39,7 +41,8 @@ def told(fleet: Fleet, stream_of: Callable[..., Readings], judge: Any) -> Callab
         # 100.003 W: a meter so fine that rounding hides nothing.
         reflected_w = 100.003 * rho_from_swr(np.asarray(swr, dtype=float)) ** 2
         readings = stream_of(fleet, owner, time_us, 100.003, reflected_w)
-        findings, _, _ = judge(fleet, readings, detectors=[Limits()], **more)
+        more.setdefault("detectors", [Limits()])
+        findings, _, _ = judge(fleet, readings, **more)
         return list(findings)
 
     return run
@@ -50,19 +53,24 @@ def brief(findings: list[Finding]) -> list[tuple[Severity, int]]:
     return [(f.severity, (f.time_us - START_US) // STEP_US) for f in findings]
 
 
+CALM = [1.2] * 8 * 12
+A_DAY = 24 * 12
+
+
 def test_three_in_a_row_raise(told: Any) -> None:
-    assert brief(told([1.2, 1.6, 1.6, 1.6, 1.6])) == [(Severity.WARNING, 3)]
+    assert brief(told([1.2, 2.1, 2.1, 2.1, 2.1])) == [(Severity.MAJOR, 3)]
 
 
 def test_two_in_a_row_do_not(told: Any) -> None:
-    assert told([1.2, 1.6, 1.6, 1.2, 1.6, 1.6, 1.45, 1.6, 1.6]) == []
+    assert told([1.2, 2.1, 2.1, 1.2, 2.1, 2.1, 1.95, 2.1, 2.1], detectors=[Limits(MAJOR_ONLY)]) == []
 
 
 def test_a_reading_between_margin_and_limit_keeps_the_alarm(told: Any) -> None:
-    raised = [1.6] * 3
-    assert brief(told([*raised, *[1.45] * 20])) == [(Severity.WARNING, 2)]
-    assert brief(told([*raised, 1.39, 1.39, 1.45, 1.39, 1.39, 1.39])) == [
-        (Severity.WARNING, 2),
+    raised = [2.1] * 3
+    more = {"detectors": [Limits(MAJOR_ONLY)]}
+    assert brief(told([*raised, *[1.95] * 20], **more)) == [(Severity.MAJOR, 2)]
+    assert brief(told([*raised, 1.89, 1.89, 1.95, 1.89, 1.89, 1.89], **more)) == [
+        (Severity.MAJOR, 2),
         (Severity.CLEARED, 8),
     ]
 
@@ -70,30 +78,53 @@ def test_a_reading_between_margin_and_limit_keeps_the_alarm(told: Any) -> None:
 @pytest.mark.parametrize(
     ("swr", "severity"),
     [
-        (1.51, Severity.WARNING),
-        (1.69, Severity.WARNING),
         (1.71, Severity.MINOR),
         (1.99, Severity.MINOR),
         (2.01, Severity.MAJOR),
         (2.99, Severity.MAJOR),
         (3.01, Severity.CRITICAL),
+        (np.inf, Severity.CRITICAL),
     ],
 )
-def test_each_severity_has_its_limit(told: Any, swr: float, severity: Severity) -> None:
+def test_before_there_is_a_baseline_three_readings_decide(told: Any, swr: float, severity: Severity) -> None:
     assert brief(told([swr] * 5)) == [(severity, 2)]
 
 
-def test_just_under_the_lowest_limit_is_nothing(told: Any) -> None:
-    assert told([1.49] * 50) == []
+@pytest.mark.parametrize("swr", [1.0, 1.49, 1.51, 1.69])
+def test_before_there_is_a_baseline_the_lowest_limit_says_nothing(told: Any, swr: float) -> None:
+    assert told([swr] * 50) == []
+
+
+@pytest.mark.parametrize(
+    ("swr", "severity"),
+    [(1.6, Severity.WARNING), (1.8, Severity.MINOR)],
+)
+def test_against_a_baseline_the_lower_limits_ask_for_a_day(told: Any, swr: float, severity: Severity) -> None:
+    assert told([*CALM, *[swr] * (A_DAY - 12)]) == []
+    found = told([*CALM, *[swr] * (A_DAY + 12)])
+    assert [f.severity for f in found] == [severity]
+    assert brief(told([*CALM, *[swr] * (A_DAY // 2), 1.2, *[swr] * (A_DAY // 2 + 12)])) == []
+
+
+@pytest.mark.parametrize(("swr", "severity"), [(2.1, Severity.MAJOR), (3.5, Severity.CRITICAL)])
+def test_the_upper_limits_hold_at_once_with_a_baseline_too(told: Any, swr: float, severity: Severity) -> None:
+    assert brief(told([*CALM, *[swr] * 6])) == [(severity, len(CALM) + 2)]
+
+
+@pytest.mark.parametrize("swr", [1.55, 1.75, 1.9])
+def test_a_line_that_always_stood_there_is_no_news(told: Any, swr: float) -> None:
+    """Before there is a baseline a minor one may be told; nothing comes after it."""
+    found = told([swr] * 3 * A_DAY)
+    assert [f.severity for f in found] == ([Severity.MINOR] if swr >= 1.7 else [])
+    assert all((f.time_us - START_US) // STEP_US == 2 for f in found)
 
 
 def test_severity_rises_falls_and_clears(told: Any) -> None:
-    swr = [1.2] * 3 + [1.6] * 3 + [2.1] * 3 + [3.5] * 3 + [1.65] * 3 + [1.1] * 3
+    swr = [1.2] * 3 + [1.8] * 3 + [2.1] * 3 + [3.5] * 3 + [1.85] * 3 + [1.1] * 3
     assert brief(told(swr)) == [
-        (Severity.WARNING, 5),
+        (Severity.MINOR, 5),
         (Severity.MAJOR, 8),
         (Severity.CRITICAL, 11),
-        # 1.65 lies in the margin under 1.7: minor, which 3.5 latched on the way, stays.
         (Severity.MINOR, 14),
         (Severity.CLEARED, 17),
     ]
@@ -118,21 +149,25 @@ def test_a_whole_watt_meter_that_flips_one_count_raises_nothing(
 def test_a_finer_meter_with_the_same_readings_raises(
     fleet: Fleet, stream_of: Callable[..., Readings], judge: Any
 ) -> None:
-    reflected_w = np.array([1.37, 2.0, 2.0, 2.0])
-    readings = stream_of(fleet, SMALL, START_US + np.arange(4) * STEP_US, 45.0, reflected_w)
-    findings, _, _ = judge(fleet, readings, detectors=[Limits()])
-    # 2 W of 45 W: rho = 0.2108, SWR 1.534.
-    assert brief(findings) == [(Severity.WARNING, 3)]
-    assert findings[0].evidence["swr"] == pytest.approx(1.534, abs=5e-4)
+    time_us = START_US + np.arange(4) * STEP_US
+    # 4 W of 45 W: SWR 1.85; in whole watts it stands for 3.5 W at least, 1.78, with 2 W for 1.5 W, 1.46.
+    fine = stream_of(fleet, SMALL, time_us, 45.0, np.array([3.87, 4.0, 4.0, 4.0]))
+    findings, _, _ = judge(fleet, fine, detectors=[Limits()])
+    assert brief(findings) == [(Severity.MINOR, 2)]
+    assert findings[0].evidence["swr"] == pytest.approx(1.85, abs=0.02)
+    coarse = stream_of(fleet, SMALL, time_us, 45.0, np.array([3.0, 3.0, 3.0, 3.0]))
+    findings, _, _ = judge(fleet, coarse, detectors=[Limits()])
+    assert findings == []
 
 
 def test_a_whole_watt_meter_with_more_than_rounding_raises(
     fleet: Fleet, stream_of: Callable[..., Readings], judge: Any
 ) -> None:
-    # 3 W stands for 2.5 W at least: SWR 1.61 or more with 45.5 W forward.
-    readings = stream_of(fleet, SMALL, START_US + np.arange(4) * STEP_US, 45.0, 3.0)
+    # 4 W stands for 3.5 W at least: SWR 1.77 or more with 45.5 W forward.
+    readings = stream_of(fleet, SMALL, START_US + np.arange(4) * STEP_US, 45.0, 4.0)
     findings, _, _ = judge(fleet, readings, detectors=[Limits()])
-    assert brief(findings) == [(Severity.WARNING, 2)]
+    assert brief(findings) == [(Severity.MINOR, 2)]
+    assert 1.7 < findings[0].evidence["swr_least"] < findings[0].evidence["swr"]
 
 
 def test_work_on_record_suppresses(told: Any) -> None:
@@ -152,7 +187,7 @@ def test_the_reading_before_the_rise_tells_step_from_drift(told: Any, cuts: tupl
     (step,) = told([1.2] * 6 + [3.5] * 3, cuts=cuts)
     assert step.evidence["swr_before"] == pytest.approx(1.2)
     assert step.causes[0].cause is Cause.ANTENNA_DAMAGE
-    (drift,) = told([1.30, 1.34, 1.38, 1.42, 1.46, 1.49, 1.51, 1.52, 1.53], cuts=cuts)
+    (drift,) = told([1.40, 1.44, 1.48, 1.49, 1.55, 1.60, 1.71, 1.72, 1.73], cuts=cuts)
     assert drift.evidence["swr_before"] == pytest.approx(1.49)
     assert drift.causes[0].cause is Cause.CONNECTOR
 

@@ -137,6 +137,23 @@ def test_a_report_on_the_deadline_is_in_time(
     assert brief(findings) == ([missing(B1, BIRCH, 16), back(B1, BIRCH, 16)] if silent else [])
 
 
+@pytest.mark.parametrize(
+    ("interval_s", "allowed_s"), [(60, 3 * 60 + 15), (240, 3 * 240 + 60), (3600, 3 * 3600 + 60)]
+)
+def test_the_grace_is_at_most_a_quarter_of_the_interval(
+    fleet_of: Any, stream_of: Any, judge: Any, interval_s: int, allowed_s: int
+) -> None:
+    head = "site,transmitter,frequency_mhz,expected_interval_s"
+    fleet = fleet_of(f"{head}\nbirch,b1,446,{interval_s}\n")
+    readings = stream_of(fleet, 0, [START_US, START_US + interval_s * 1_000_000], 100.0, 1.0)
+    last_us = int(readings.time_us[-1])
+    for late_us, told_count in ((-1, 0), (0, 1)):
+        until_us = last_us + allowed_s * 1_000_000 + late_us
+        findings, _, _ = judge(fleet, readings, detectors=[Silence()], until_us=until_us)
+        assert len(findings) == told_count
+    assert findings[0].evidence["allowed_silence_s"] == allowed_s
+
+
 def test_silence_never_counts_from_before_reports_could_reach_us(
     stream: Any, told: Any, fleet: Fleet
 ) -> None:

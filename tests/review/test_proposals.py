@@ -7,7 +7,7 @@ import pytest
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey
 from standingwatch.detect.interface import LikelyCause
 from standingwatch.detect.words import Cause, Condition, Severity
-from standingwatch.review.proposals import propose
+from standingwatch.review.proposals import STANDING_HOURS, URGENCY, Resource, propose
 
 HOUR_US = 3_600_000_000
 RAISED_US = 1_795_000_000_000_000
@@ -21,42 +21,109 @@ def alarm(
     cleared: bool = False,
     causes: tuple[LikelyCause, ...] = (),
     members: tuple[str, ...] = (),
+    region: str = "",
+    raised_us: int = RAISED_US,
 ) -> Alarm:
-    key = AlarmKey("alder-ridge", transmitter, condition)
-    return Alarm(key, severity, cleared, RAISED_US, RAISED_US, 1, {}, causes, members)
+    key = AlarmKey("" if region else "alder-ridge", transmitter, condition, region)
+    return Alarm(key, severity, cleared, raised_us, raised_us, 1, {}, causes, members)
+
+
+def likely(cause: Cause, confidence: float = 0.7) -> tuple[LikelyCause, ...]:
+    return (LikelyCause(cause, confidence, "for a test"),)
+
+
+LATER_US = RAISED_US + 10_000 * HOUR_US
 
 
 @pytest.mark.parametrize(
-    ("severity", "hours", "urgency"),
-    [
-        (Severity.MINOR, 24, "within-weeks"),
-        (Severity.MAJOR, 12, "within-days"),
-        (Severity.CRITICAL, 6, "at-once"),
-    ],
+    ("condition", "severity"), [(c, s) for c, hours in STANDING_HOURS.items() for s in hours], ids=str
 )
-@pytest.mark.parametrize("condition", [Condition.SWR_HIGH, Condition.SWR_RISING])
-def test_proposed_when_it_has_stood_long_enough(
-    severity: Severity, hours: int, urgency: str, condition: Condition
-) -> None:
-    proposed: set[AlarmKey] = set()
-    due = RAISED_US + hours * HOUR_US
+def test_proposed_when_it_has_stood_long_enough(condition: Condition, severity: Severity) -> None:
+    proposed: set[Resource] = set()
+    due = RAISED_US + round(STANDING_HOURS[condition][severity] * HOUR_US)
     assert propose([alarm(severity, condition)], proposed, due - 1) == []
+    assert proposed == set()
     [visit] = propose([alarm(severity, condition)], proposed, due)
     assert (visit.site, visit.transmitter, visit.condition) == ("alder-ridge", "rpt-1", condition)
-    assert (visit.urgency, visit.time_us, visit.likely_cause) == (urgency, due, Cause.UNKNOWN)
+    assert (visit.urgency, visit.time_us, visit.likely_cause) == (URGENCY[severity], due, Cause.UNKNOWN)
+    assert proposed == {("alder-ridge", "rpt-1")}
 
 
-def test_a_warning_sends_nobody() -> None:
-    assert propose([alarm(Severity.WARNING)], set(), RAISED_US + 10_000 * HOUR_US) == []
+def test_the_policy_is_of_one_piece() -> None:
+    assert set(STANDING_HOURS) == set(Condition)
+    for condition, hours in STANDING_HOURS.items():
+        by_gravity = [hours[severity] for severity in sorted(hours)]
+        assert by_gravity == sorted(by_gravity, reverse=True), condition
+        # Never before a passing burst or power cut would be over, never after a month.
+        assert all(6 <= h <= 30 * 24 for h in by_gravity), condition
+    assert [URGENCY[s] for s in sorted(URGENCY)] == [
+        "with-the-next-visit",
+        "within-weeks",
+        "within-days",
+        "at-once",
+    ]
 
 
-@pytest.mark.parametrize("condition", set(Condition) - {Condition.SWR_HIGH, Condition.SWR_RISING})
-def test_what_a_crew_at_the_line_cannot_mend_sends_nobody(condition: Condition) -> None:
-    assert propose([alarm(Severity.CRITICAL, condition)], set(), RAISED_US + 1000 * HOUR_US) == []
+@pytest.mark.parametrize(
+    ("condition", "severity"),
+    [
+        (Condition.SWR_HIGH, Severity.WARNING),
+        (Condition.SWR_WEATHER, Severity.WARNING),
+        (Condition.REPORTS_MISSING, Severity.WARNING),
+    ],
+)
+def test_what_is_not_worth_a_drive_sends_nobody(condition: Condition, severity: Severity) -> None:
+    assert propose([alarm(severity, condition)], set(), LATER_US) == []
+
+
+@pytest.mark.parametrize("cause", [Cause.ICE, Cause.REGIONAL_WEATHER])
+@pytest.mark.parametrize("condition", [Condition.SWR_HIGH, Condition.SWR_RISING, Condition.SWR_WEATHER])
+def test_weather_that_passes_sends_nobody(cause: Cause, condition: Condition) -> None:
+    assert propose([alarm(Severity.MINOR, condition, causes=likely(cause))], set(), LATER_US) == []
+    [visit] = propose([alarm(Severity.MINOR, condition, causes=likely(Cause.WATER))], set(), LATER_US)
+    assert visit.likely_cause is Cause.WATER
+
+
+def test_a_region_sends_nobody() -> None:
+    about = alarm(Severity.MAJOR, transmitter="", region="north", members=("alder-ridge/rpt-1",))
+    assert propose([about], set(), LATER_US) == []
+
+
+def test_one_trouble_is_one_visit_named_by_what_says_most() -> None:
+    proposed: set[Resource] = set()
+    surest = alarm(Severity.MINOR, Condition.SWR_RISING, causes=likely(Cause.CONNECTOR, 0.7))
+    gravest = alarm(Severity.CRITICAL, Condition.SWR_HIGH, causes=likely(Cause.UNKNOWN, 0.3))
+    [visit] = propose([gravest, surest], proposed, LATER_US)
+    assert (visit.condition, visit.likely_cause) == (Condition.SWR_RISING, Cause.CONNECTOR)
+    assert visit.urgency == "at-once"
+    assert (
+        propose([gravest, surest, alarm(Severity.MINOR, Condition.FORWARD_POWER_LOW)], proposed, LATER_US)
+        == []
+    )
+
+
+def test_what_says_most_may_be_younger_than_what_is_due() -> None:
+    due_us = RAISED_US + 72 * HOUR_US
+    due = alarm(Severity.MINOR, Condition.SWR_HIGH, causes=likely(Cause.UNKNOWN, 0.3))
+    young = alarm(Severity.MINOR, causes=likely(Cause.WATER), raised_us=due_us - HOUR_US)
+    assert propose([young], set(), due_us) == []
+    [visit] = propose([due, young], set(), due_us)
+    assert (visit.condition, visit.likely_cause) == (Condition.SWR_RISING, Cause.WATER)
+
+
+def test_a_visit_for_a_group_covers_its_members() -> None:
+    members = ("alder-ridge/rpt-1", "alder-ridge/rpt-2")
+    group = alarm(Severity.MAJOR, transmitter="", members=members)
+    alone = alarm(Severity.MAJOR, Condition.SWR_HIGH)
+    other = alarm(Severity.MAJOR, Condition.SWR_HIGH, transmitter="rpt-3")
+    proposed: set[Resource] = set()
+    visits = propose([alone, other, group], proposed, LATER_US)
+    assert [(v.transmitter, v.members) for v in visits] == [("", members), ("rpt-3", ())]
+    assert propose([alone, other, group], proposed, LATER_US) == []
 
 
 def test_proposed_once_until_it_has_ended() -> None:
-    proposed: set[AlarmKey] = set()
+    proposed: set[Resource] = set()
     later = RAISED_US + 48 * HOUR_US
     assert len(propose([alarm(Severity.MINOR)], proposed, later)) == 1
     assert propose([alarm(Severity.MINOR)], proposed, later + HOUR_US) == []
@@ -87,6 +154,6 @@ def test_a_visit_for_a_group_names_its_members() -> None:
 
 
 def test_order_does_not_depend_on_the_order_of_the_alarms() -> None:
-    alarms = [alarm(Severity.CRITICAL, transmitter=name) for name in ("c", "a", "b")]
-    visits = propose(alarms, set(), RAISED_US + 6 * HOUR_US)
+    alarms = [alarm(Severity.CRITICAL, Condition.SWR_HIGH, transmitter=name) for name in ("c", "a", "b")]
+    visits = propose(alarms, set(), LATER_US)
     assert [v.transmitter for v in visits] == ["a", "b", "c"]

@@ -22,7 +22,7 @@ from standingwatch.inventory import FleetDefaults, InventoryRow
 from standingwatch.readings import Readings
 from standingwatch.readings.flags import Flag
 from standingwatch.rf import reflected_from_rho, rho_from_swr
-from standingwatch.settings.sections import LimitsSettings
+from standingwatch.settings import LimitsSettings
 from standingwatch.store.alarming import save_changes
 from standingwatch.store.connect import Store
 from standingwatch.store.reports import (

@@ -18,7 +18,7 @@ from prometheus_client import CollectorRegistry
 
 from standingwatch.detect.words import Condition, Severity
 from standingwatch.inventory import FleetDefaults
-from standingwatch.settings.sections import LimitsSettings
+from standingwatch.settings import LimitsSettings
 from standingwatch.web.app import create_app
 
 CHROMIUM = shutil.which("chromium")

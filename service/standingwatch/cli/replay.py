@@ -8,14 +8,15 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from standingwatch.cli.common import (
+    DEFAULT_FILE,
     CommandError,
-    add_settings_option,
+    complain,
     raise_errors,
     say,
     settings_of,
@@ -24,8 +25,16 @@ from standingwatch.cli.common import (
 )
 
 if TYPE_CHECKING:
+    from standingwatch.inventory.maintenance import MaintenanceRow
     from standingwatch.readings import Fleet
-    from standingwatch.watch.replay import ReplaySummary
+    from standingwatch.settings import Settings
+    from standingwatch.watch.explain import Recorder
+    from standingwatch.watch.replay import Replay, ReplaySummary
+
+#: Settings that are replayed side by side, at most.
+MOST_SETTINGS = 2
+
+COMPARISON = "comparison.json"
 
 
 def register(commands: Any) -> None:
@@ -41,7 +50,23 @@ def register(commands: Any) -> None:
     )
     parser.add_argument("--maintenance", type=Path, metavar="FILE", help="work on record, CSV")
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for the results")
-    add_settings_option(parser)
+    parser.add_argument(
+        "--settings",
+        type=Path,
+        action="append",
+        metavar="FILE",
+        help=f"settings in TOML (default: {DEFAULT_FILE} if it is there, else all defaults); environment "
+        "variables STANDINGWATCH_SECTION__KEY win. Given twice: both are replayed and compared, each into a "
+        "folder of its own under --out, with comparison.json beside them",
+    )
+    parser.add_argument(
+        "--explain",
+        action="append",
+        default=[],
+        metavar="SITE/TRANSMITTER",
+        help="what the detectors saw of this transmitter, as a chart (explain-SITE-TRANSMITTER.svg) and a "
+        "row a day (.csv); may be given several times",
+    )
     parser.set_defaults(act=act_replay)
 
 
@@ -50,44 +75,125 @@ def act_replay(arguments: argparse.Namespace) -> int:
     import numpy as np
 
     from standingwatch.inventory import FleetDefaults, build_fleet
-    from standingwatch.inventory.maintenance import MaintenanceRow, read_maintenance
+    from standingwatch.inventory.maintenance import read_maintenance
     from standingwatch.watch.history import HistoryError, read_history
-    from standingwatch.watch.judging import detection_settings, to_maintenance
-    from standingwatch.watch.replay import Replay
 
-    settings = settings_of(arguments)
+    files: list[Path | None] = list(arguments.settings or [None])
+    if len(files) > MOST_SETTINGS:
+        complain(f"--settings: got {len(files)} files, wanted one, or two to compare")
+        return 2
+    settings = [settings_of(argparse.Namespace(settings=file)) for file in files]
     rows = usable_inventory(arguments.inventory)
     work: tuple[MaintenanceRow, ...] = ()
     if arguments.maintenance is not None:
         work, problems = read_maintenance(arguments.maintenance)
         raise_errors(problems)
-    fleet = build_fleet(rows, np.arange(len(rows)), FleetDefaults(**settings.defaults.model_dump()))
+    fleets = [
+        build_fleet(rows, np.arange(len(rows)), FleetDefaults(**one.defaults.model_dump()))
+        for one in settings
+    ]
+    explained: list[int] = []
+    if arguments.explain:
+        from standingwatch.cli.replay_explain import positions_of
+
+        explained, wrong = positions_of(arguments.explain, fleets[0], arguments.inventory)
+        if wrong:
+            complain(*wrong)
+            return 2
     with told(HistoryError):
-        history = read_history(arguments.readings, fleet)
-    try:
-        arguments.out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise CommandError(f"{arguments.out}: cannot be made a folder: {error.strerror}") from error
-    with (
-        (arguments.out / "alarms.jsonl").open("w", encoding="utf-8") as alarms_out,
-        (arguments.out / "visits.jsonl").open("w", encoding="utf-8") as visits_out,
-        shown_progress("replay", len(history.readings)) as advance,
-    ):
-        replay = Replay(
-            fleet,
-            detection_settings(settings),
-            to_maintenance(work, fleet),
-            settings.intake.future_tolerance_s,
-            alarms_out,
-            visits_out,
-        )
-        replay.summary.unknown, replay.summary.refused = history.unknown, history.refused
+        # The settings' defaults of a transmitter play no part in whose a reading is.
+        history = read_history(arguments.readings, fleets[0])
+    folders = out_folders(arguments.out, files)
+    with ExitStack() as stack:
+        runs = [
+            Run(stack, folder, fleet, one, work, explained)
+            for folder, fleet, one in zip(folders, fleets, settings, strict=True)
+        ]
+        advance = stack.enter_context(shown_progress("replay", len(history.readings)))
         for part in history.slices():
-            replay.feed(part)
+            for run in runs:
+                run.replay.feed(part)
             advance(len(part))
-        summary = replay.finish()
-    report(summary, fleet, arguments.out / "summary.json")
+        summaries = [run.replay.finish() for run in runs]
+    for run, summary in zip(runs, summaries, strict=True):
+        summary.unknown, summary.refused = history.unknown, history.refused
+        if len(runs) > 1:
+            say(f"{run.out}:")
+        report(summary, run.fleet, run.out / "summary.json")
+        if run.recorder is not None:
+            from standingwatch.cli.replay_explain import write_explained
+
+            say(*write_explained(run.out, run.fleet, run.work, run.recorder, summary.last_us))
+    if len(runs) > 1:
+        report_comparison(arguments.out, runs, [str(file) for file in files])
     return 0
+
+
+class Run:
+    """A replay with one set of settings, and where its results go."""
+
+    def __init__(
+        self,
+        stack: ExitStack,
+        out: Path,
+        fleet: Fleet,
+        settings: Settings,
+        work: Sequence[MaintenanceRow],
+        explained: list[int],
+    ) -> None:
+        from standingwatch.watch.judging import detection_settings, to_maintenance
+        from standingwatch.watch.replay import Replay
+
+        self.out, self.fleet = out, fleet
+        self.work = to_maintenance(work, fleet)
+        detection = detection_settings(settings)
+        self.recorder: Recorder | None = None
+        if explained:
+            from standingwatch.watch.explain import Recorder
+
+            self.recorder = Recorder(fleet, explained, detection.detectors.departure)
+        try:
+            out.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise CommandError(f"{out}: cannot be made a folder: {error.strerror}") from error
+        self.replay: Replay = Replay(
+            fleet,
+            detection,
+            self.work,
+            settings.intake.future_tolerance_s,
+            stack.enter_context((out / "alarms.jsonl").open("w", encoding="utf-8")),
+            stack.enter_context((out / "visits.jsonl").open("w", encoding="utf-8")),
+            self.recorder,
+        )
+
+
+def out_folders(out: Path, files: Sequence[Path | None]) -> list[Path]:
+    """The folder of each replay: `out` for one, below it for two, by the files' names where those differ."""
+    if len(files) == 1:
+        return [out]
+    names = [file.stem for file in files if file is not None]
+    if len({name.casefold() for name in (*names, COMPARISON)}) <= len(files):
+        names = ["a", "b"]
+    return [out / name for name in names]
+
+
+def report_comparison(out: Path, runs: Sequence[Run], names: Sequence[str]) -> None:
+    """Write comparison.json, and say what it holds."""
+    import json
+
+    from standingwatch.watch.compare import Outcome, compare, in_words
+
+    def lines(path: Path) -> list[dict[str, Any]]:
+        with path.open(encoding="utf-8") as stream:
+            return [json.loads(line) for line in stream]
+
+    a, b = (
+        Outcome(name, lines(run.out / "alarms.jsonl"), lines(run.out / "visits.jsonl"))
+        for name, run in zip(names, runs, strict=True)
+    )
+    comparison = compare(a, b)
+    (out / COMPARISON).write_text(json.dumps(comparison, indent=2) + "\n", encoding="utf-8")
+    say("", *in_words(comparison))
 
 
 @contextmanager

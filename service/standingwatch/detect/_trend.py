@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from standingwatch.readings.fleet import FloatArray, IntArray
+from standingwatch.readings.fleet import BoolArray, FloatArray, IntArray
 
 #: Makes the median absolute deviation the standard deviation of a normal distribution (NIST/SEMATECH
 #: e-Handbook of Statistical Methods, 1.3.5.17.1 and 1.3.5.6).
@@ -74,10 +74,9 @@ FULL_SIGMA, ODD_SIGMA = 2.0, 5.0
 #: The noise is never taken to be smaller, in parts of the largest departure: curves stand in steps.
 SMALLEST_SIGMA = 1e-4
 
-#: Residuals since the beginning of more than this many times the baseline's variance are not noise but an
-#: uneven course (water: up on wet days, back in part on dry ones). The spread of 14 days is known to a third
-#: or so, hence 2 to 3; of these 2.5 by trying.
-UNEVEN_VARIANCE = 2.5
+WANDER, WANDER_DAYS = 0.05, 10.0
+RMS=0
+FARP=.5
 
 
 class Curves(NamedTuple):
@@ -105,8 +104,9 @@ class Fit(NamedTuple):
         chance: (n, M) of each curve to be the true one, sum 1; all 0 where none fits.
         present: (n,) departure now of the best curve that goes on.
         evidence: (n,) standard deviations by which that curve beats "stays at its baseline".
-        uneven: (n,) standard deviation from it since the beginning, beyond what is noise.
-        residual: (n, MEMORY_DAYS) from that curve.
+        wander: (n,) standard deviation of the departure about its course, in parts of the departure.
+        course: (n, MEMORY_DAYS) that curve.
+        residual: (n, MEMORY_DAYS) from it and the offset.
     """
 
     scale: FloatArray
@@ -115,7 +115,8 @@ class Fit(NamedTuple):
     chance: FloatArray
     present: FloatArray
     evidence: FloatArray
-    uneven: FloatArray
+    wander: FloatArray
+    course: FloatArray
     residual: FloatArray
 
 
@@ -257,16 +258,33 @@ def fit_curves(departure: FloatArray, spread: FloatArray) -> Fit:
     """
     known = np.isfinite(departure)
     y = np.where(known, departure, 0.0)
-    # Which days are odd is told from a first fit, for which some of the curves do.
-    off = np.abs(_fit_weighted(y, known.astype(np.float64), spread, _some_curves()).residual)
-    sigma = MAD_TO_SIGMA * median_of_known(np.where(known, off, np.nan))
-    # A noise-free course leaves rounding and the steps between curves, in which nothing is odd.
-    multiple = off / np.maximum(np.where(known.any(axis=1), sigma, 1.0), 1e-6)[:, None]
+    # Which days are odd, and how unevenly it grows, is told from a first fit, for which some of the curves do.
+    first = _fit_weighted(y, known.astype(np.float64), spread, np.zeros(len(y)), _some_curves())
+    off = np.abs(first.residual)
+    grown = np.maximum(first.course, 0.0)
+    far = known & (grown > FARP * first.present[:, None])
+    quiet = _drawn(off, known & ~far, spread, SPREAD_DAYS)
+    quiet = np.maximum(quiet, SMALLEST_SIGMA)
+    share = np.sqrt(np.maximum(off**2 - quiet[:, None] ** 2, 0.0)) / np.where(far, grown, 1.0)
+    wander = _drawn(share, far, np.full(len(y), WANDER), WANDER_DAYS)
+    trust = 1.0 / (1.0 + (wander[:, None] * grown / quiet[:, None]) ** 2)
+    multiple = off * np.sqrt(trust) / quiet[:, None]
     weight = np.where(multiple < ODD_SIGMA, FULL_SIGMA / np.maximum(multiple, FULL_SIGMA), 0.0)
-    return _fit_weighted(y, weight * known, spread, curves())
+    return _fit_weighted(y, trust * weight * known, spread, wander, curves())
 
 
-def _fit_weighted(y: FloatArray, weight: FloatArray, spread: FloatArray, tried: Curves) -> Fit:
+def _drawn(values: FloatArray, which: BoolArray, usual: FloatArray, usual_days: float) -> FloatArray:
+    """Robust standard deviation of some of the values, drawn towards the usual one."""
+    if RMS: seen = RMS*np.where(which,values,0).sum(axis=1)/np.maximum(which.sum(axis=1),1)
+    else: seen = MAD_TO_SIGMA * median_of_known(np.where(which, values, np.nan))
+    days = which.sum(axis=1)
+    seen = np.where(days > 0, seen, 0.0)
+    return np.sqrt((days * seen**2 + usual_days * usual**2) / (days + usual_days))
+
+
+def _fit_weighted(
+    y: FloatArray, weight: FloatArray, spread: FloatArray, wander: FloatArray, tried: Curves
+) -> Fit:
     """Weighted least squares of offset and scale for each of the curves, and what they are worth."""
     g = tried.value
     # The baseline's own error is an offset, held to 0 by as many days as the baseline is worth.
@@ -287,12 +305,15 @@ def _fit_weighted(y: FloatArray, weight: FloatArray, spread: FloatArray, tried: 
     # course would be its end, and certain.
     row, best = np.arange(len(y)), np.argmax(np.where(tried.stopped > 0, -1.0, gain), axis=1)
     most = gain[row, best]
-    residual = y - offset[row, best][:, None] - scale[row, best][:, None] * g[best]
+    course = scale[row, best][:, None] * g[best]
+    residual = y - offset[row, best][:, None] - course
     # Offset, scale, and age with shape as one more, are taken from the data.
-    freedom = np.maximum(weight.sum(axis=1) - 3.0, 1.0)
+    freedom = np.maximum((weight > 0).sum(axis=1) - 3.0, 1.0)
     sigma = np.sqrt((yy - most + SPREAD_DAYS * spread**2) / (freedom + SPREAD_DAYS))
     sigma = np.maximum(sigma, SMALLEST_SIGMA)
-    held_back = (sigma**2 * variance_inflation(autocorrelation_of(residual, weight)))[:, None]
+    held_back = (
+        sigma**2 * variance_inflation(autocorrelation_of(residual * np.sqrt(weight), (weight > 0) * 1.0))
+    )[:, None]
 
     # The scale is integrated over, any departure now as likely as another: hence the root of gg.
     log_chance = tried.log_prior + (gain - most[:, None]) / (2.0 * held_back) - 0.5 * np.log(gg)
@@ -300,8 +321,6 @@ def _fit_weighted(y: FloatArray, weight: FloatArray, spread: FloatArray, tried: 
     top = log_chance.max(axis=1, keepdims=True)
     chance = np.exp(log_chance - np.where(np.isfinite(top), top, 0.0))
     chance /= np.maximum(chance.sum(axis=1, keepdims=True), 1.0 / len(g))
-    since = weight * (g[best] > 0)
-    variance_since = (since * residual**2).sum(axis=1) / np.maximum(since.sum(axis=1), 1.0)
     return Fit(
         scale=scale,
         scale_error=np.sqrt(held_back / gg),
@@ -309,6 +328,7 @@ def _fit_weighted(y: FloatArray, weight: FloatArray, spread: FloatArray, tried: 
         chance=chance,
         present=scale[row, best],
         evidence=np.sqrt(most / held_back[:, 0]),
-        uneven=np.sqrt(np.maximum(variance_since - UNEVEN_VARIANCE * spread**2, 0.0)),
+        wander=wander,
+        course=course,
         residual=residual,
     )

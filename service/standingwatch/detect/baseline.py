@@ -21,6 +21,7 @@ from standingwatch.detect.history import (
     FULL,
     NO_BASELINE,
     PROVISIONAL,
+    adjusted,
     last_days,
     last_known,
     midmean,
@@ -30,6 +31,7 @@ from standingwatch.detect.history import (
 )
 from standingwatch.detect.interface import BaselineChange, Maintenance, State
 from standingwatch.detect.rollup import HOUR_US, Hours
+from standingwatch.detect.scale import attenuation, one_step_rho
 from standingwatch.detect.weather import DRY, HourWeather
 from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
 
@@ -37,6 +39,13 @@ from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
 WET = 0.5
 #: Below this an hour may be one of wet snow as well, and says nothing about rain [degrees C].
 NEAR_FREEZING_C = 3.0
+#: What is far above normal, at the antenna's end, in rho.
+FAR_RHO = 0.08
+#: What an iced hour has to be above the last level to be put down to the ice, at the antenna's end, in rho.
+ICED_RHO = 0.02
+#: So many transmitters of so many sites of a region that have been far above normal for so few days are
+#: taken for weather, where nobody tells the temperature.
+RISEN_MEMBERS, RISEN_SITES, RISEN_DAYS = 3, 2, 10
 #: How much is needed to believe in a dependence: the noise of an hour's level against what such a dependence
 #: is usually at most (0.01 in rho; 0.001 per degree; 0.05 from dry to wet: from the readings of invented and
 #: of one real transmitter, no published source). It draws what is poorly known towards none.
@@ -75,6 +84,8 @@ class Day:
         renewed: transmitters whose baseline was opened anew since the day before.
         wet: per transmitter and hour of the day, whether it was wet or may have been iced where it had readings.
         frost: per site, whether it may have been iced at any hour of the day.
+        temperature_told: per site, whether anybody there or in its region tells the temperature.
+        together: per site where nobody tells the temperature, whether its region rose together this day.
     """
 
     number: int
@@ -83,6 +94,12 @@ class Day:
     renewed: BoolArray
     wet: BoolArray
     frost: BoolArray
+    temperature_told: BoolArray
+    together: BoolArray
+
+    def by_weather(self) -> BoolArray:
+        """Per site, whether what came this day may be weather that passes."""
+        return self.frost | self.together
 
 
 @dataclass
@@ -143,20 +160,29 @@ class Baselines:
         self._take_provisional(day_us, changes)
         return changes
 
-    def close_day(self, end_us: int, frost: BoolArray, changes: list[BaselineChange]) -> Day:
+    def close_day(
+        self, end_us: int, frost: BoolArray, tells_temperature: BoolArray, changes: list[BaselineChange]
+    ) -> Day:
         """Make the day's levels, and learn from them; adds to `changes`.
 
         Args:
             end_us: end of the day [Unix microseconds].
             frost: per site, whether it may have been iced at any hour of the day.
+            tells_temperature: per site, whether anybody there or in its region tells the temperature.
             changes: what changed about baselines so far.
         """
         state, number = self.state, end_us // DAY_US - 1
         place = place_of_day(number)
         rho, wet = state["hour_rho"], state["hour_wet"]
         temperature = state["hour_temperature_c"]
-        # Ice is told apart, and says nothing about the line's own state.
-        finite = np.isfinite(rho) & ~state["hour_iced"]
+        # Ice is told apart, and says nothing about the line's own state; frost that lets rho alone does not
+        # matter.
+        far = self._far_above()
+        before = last_known(last_days(state["raw"], number - 1, 10), 1)[:, 0]
+        before = np.where(np.isfinite(before), before, state["rho"])
+        least_rise = np.fmax(ICED_RHO * attenuation(self.fleet), 4.0 * np.nan_to_num(state["spread"]))
+        iced = state["hour_frost"] & (rho >= (before + least_rise)[:, None])
+        finite = np.isfinite(rho) & ~iced
         dry = finite & ~(wet >= DRY)
         least = self.settings.hours_per_day
         enough_dry = dry.sum(axis=1) >= least
@@ -174,20 +200,25 @@ class Baselines:
         state["wet_excess"][:, place] = self._wet_excess(number)
         state["hour_spread"][:, place] = robust_spread(rho)
         state["power_db"][:, place] = self._full_power(least)
-        self._learn_weather(made_from)
+        self._learn_weather(made_from, finite)
         self._learn_channels(level)
         state["learned_days"] += np.isfinite(level)
         self._take_full(number, end_us, changes)
         self._take_weather_again(np.isfinite(level), end_us, changes)
-        was_wet = (wet >= DRY) | state["hour_frost"]
+        together = self._risen_together(rho, far) & ~tells_temperature
+        was_wet = (wet >= DRY) | state["hour_frost"] | together[self.fleet.site_of][:, None]
         for name in ("hour_rho", "hour_forward_db", "hour_temperature_c", "hour_wet"):
             state[name] = np.nan
         state["hour_iced"] = state["hour_frost"] = False
         state["hour_weight"] = 0.0
+        state["recent_rho_before"] = state["recent_rho"]
+        state["recent_rho"] = nan_median(last_known(adjusted(state, number, 10), 3))
         state["last_day"] = number
         renewed = state["renewed"].copy()
         state["renewed"] = False
-        return Day(number, end_us, end_us + self.grace_us, renewed, was_wet, frost)
+        return Day(
+            number, end_us, end_us + self.grace_us, renewed, was_wet, frost, tells_temperature, together
+        )
 
     # Levels of a day ------------------------------------------------------------------------------------
 
@@ -211,13 +242,31 @@ class Baselines:
         dry = np.where(np.isfinite(dry), dry, state["rho"])
         return np.where(count >= 2, upper - dry, np.nan)
 
+    def _far_above(self) -> FloatArray:
+        """How far above normal an hour has to be to matter as weather or fault, in rho."""
+        spread = np.fmax(self.state["hour_rho_spread"], self.settings.smallest_spread_rho)
+        far: FloatArray = np.fmax(FAR_RHO * attenuation(self.fleet), 8.0 * spread)
+        return np.fmax(far, one_step_rho(self.state, 1.1))
+
+    def _risen_together(self, rho: FloatArray, far: FloatArray) -> BoolArray:
+        """Per site, whether transmitters of several sites of its region have lately risen together."""
+        state, fleet = self.state, self.fleet
+        risen = (rho >= (state["rho"] + far)[:, None]).any(axis=1)
+        state["risen_days"] = np.where(risen, state["risen_days"] + 1, 0)
+        lately = risen & (state["risen_days"] <= RISEN_DAYS)
+        result = np.zeros(len(fleet.site_names), dtype=np.bool_)
+        for region in np.unique(fleet.region_of[lately]).tolist():
+            mine = lately & (fleet.region_of == region)
+            if mine.sum() >= RISEN_MEMBERS and len(np.unique(fleet.site_of[mine])) >= RISEN_SITES:
+                result[fleet.site_of[fleet.region_of == region]] = True
+        return result
+
     # Learning -------------------------------------------------------------------------------------------
 
-    def _learn_weather(self, made_from: BoolArray) -> None:
+    def _learn_weather(self, made_from: BoolArray, known: BoolArray) -> None:
         """Add what the hours of this day say of temperature and rain, each against the day's own means."""
         state = self.state
         rho, wet = state["hour_rho"], state["hour_wet"]
-        known = np.isfinite(rho) & ~state["hour_iced"]
         warmth = np.where(np.isfinite(state["hour_temperature_c"]), state["hour_temperature_c"], 0.0)
         wet = np.where(np.isfinite(wet), wet, 0.0)
         count = np.maximum(known.sum(axis=1), 1)[:, None]
@@ -286,7 +335,7 @@ class Baselines:
                 state[name][0, :hours_before] = np.nan
             for name in ("raw", "all_hours", "temperature_c", "wet_excess", "power_db", "hour_spread"):
                 state[name] = np.nan
-            for name in ("rho", "spread", "hour_rho_spread", "forward_db", "forward_spread_db"):
+            for name in ("rho", "spread", "hour_rho_spread", "forward_db", "forward_spread_db", "recent_rho"):
                 state[name] = np.nan
             state["wet_hours"] = np.nan
             state["wet_excess_normal"] = np.nan
@@ -415,12 +464,14 @@ class Baselines:
 
 @dataclass(frozen=True)
 class Normal:
-    """What is normal at each reading: level of rho, its hourly spread, forward power, most rise with rain."""
+    """What is normal at each reading: level of rho, its hourly spread, forward power, most rise with rain, and
+    the level of the last days."""
 
     rho: FloatArray
     hour_spread: FloatArray
     forward_db: FloatArray
     wet_excess: FloatArray
+    recent: FloatArray
     kind: IntArray
 
 
@@ -443,14 +494,15 @@ def normal_at(state: State, owner: IntArray, time_us: IntArray, channel: IntArra
 
     rho = at("rho")
     kind = np.where(now, state["kind"][owner], np.where(before, state["kind_before"][owner], NO_BASELINE))
+    # What the last closed day taught holds for readings from its close on.
+    late = time_us >= (state["last_day"][owner] + 1) * DAY_US + grace_us
+    recent = np.where(late, state["recent_rho"][owner], state["recent_rho_before"][owner])
     if channel.any():
         place = channels.place_of(channel, owner, state["channel"])
-        # What the last closed day taught holds for readings from its close on.
-        late = time_us >= (state["last_day"][owner] + 1) * DAY_US + grace_us
         cell = (owner, np.maximum(place, 0))
         offset = np.where(late, state["channel_rho"][cell], state["channel_rho_before"][cell])
         rho = rho + np.where((place >= 0) & (kind == FULL), offset, 0.0)
-    return Normal(rho, at("hour_rho_spread"), at("forward_db"), at("wet_excess_normal"), kind)
+    return Normal(rho, at("hour_rho_spread"), at("forward_db"), at("wet_excess_normal"), recent, kind)
 
 
 def suspect_at(state: State, owner: IntArray, time_us: IntArray) -> BoolArray:

@@ -14,7 +14,6 @@ import numpy as np
 from standingwatch.detect.history import last_days
 from standingwatch.detect.interface import LikelyCause, State
 from standingwatch.detect.words import Cause
-from standingwatch.readings.fleet import FloatArray
 
 #: A jump of the SWR from one reading to the next by this factor is a step, not a drift.
 STEP_FACTOR = 1.25
@@ -24,6 +23,9 @@ WET_DAY_HOURS = 3
 
 #: Days with a level that are needed to tell wet days from dry ones, of each kind.
 LEAST_DAYS = 4
+
+#: Standard errors by which wet days have to rank above dry ones for a level to follow the rain.
+FOLLOWS_RAIN = 1.6
 
 
 @dataclass(frozen=True)
@@ -45,8 +47,10 @@ class RainEvidence:
 
     Attributes:
         wet_days, dry_days: day-to-day changes of each kind.
-        wet_rise, dry_rise: their means, in rho per day; NaN with too few.
-        apart: how far these two are apart, in standard errors; NaN with too few days.
+        wet_rise, dry_rise: their medians, in rho per day; NaN with too few.
+        apart: by how many standard errors changes on wet days rank above those on dry ones (the statistic of
+            Mann and Whitney, 1947, which asks for no scale: the changes grow with the fault); NaN with too
+            few days.
         ratchet: the level mostly falls from day to day and rises all the same: few large rises.
     """
 
@@ -57,9 +61,14 @@ class RainEvidence:
     apart: float
     ratchet: bool
 
+    @property
+    def follows(self) -> bool:
+        """Whether the level follows the rain."""
+        return math.isfinite(self.apart) and self.apart >= FOLLOWS_RAIN and self.wet_rise > 0
+
 
 def rain_evidence(state: State, number: int, position: int, days: int = 60) -> RainEvidence:
-    """What the last days of a transmitter say about rain.
+    """What the days since a transmitter left its baseline say about rain.
 
     Args:
         state: records of `history.BASELINE_STATE`.
@@ -72,27 +81,27 @@ def rain_evidence(state: State, number: int, position: int, days: int = 60) -> R
     temperature = last_days(one["temperature_c"], number, days)[0]
     warmer = np.where(np.isfinite(temperature), temperature - one["reference_c"][0], 0.0)
     level = level - one["per_c"][0] * np.where(np.isfinite(warmer), warmer, 0.0)
-    wet_hours = last_days(one["wet_hours"], number, days)[0]
+    left = np.flatnonzero(level < one["rho"][0] + 2.0 * one["spread"][0])
+    since = int(min(left[-1] if len(left) else 0, days - 15))
+    level = level[since:]
+    wet_hours = np.nan_to_num(last_days(one["wet_hours"], number, days)[0][since:])
     step = np.diff(level)
-    # Rain late in a day shows in the next.
-    wet = np.fmax(wet_hours[1:], wet_hours[:-1]) >= WET_DAY_HOURS
     known = np.isfinite(step)
-    on_wet, on_dry = step[known & wet], step[known & ~wet]
+    wet = wet_hours[1:] >= WET_DAY_HOURS
+    # After rain late in a day the next day is neither: the day's mean still rises, the line already dries.
+    dry = ~wet & (wet_hours[:-1] < WET_DAY_HOURS)
+    on_wet, on_dry = step[known & wet], step[known & dry]
     wet_rise = dry_rise = apart = math.nan
     if len(on_wet) >= LEAST_DAYS and len(on_dry) >= LEAST_DAYS:
-        wet_rise, dry_rise = float(_trimmed(on_wet)), float(_trimmed(on_dry))
-        noise = float(np.std(np.r_[on_wet - wet_rise, on_dry - dry_rise]))
-        error = noise * math.sqrt(1 / len(on_wet) + 1 / len(on_dry))
-        apart = (wet_rise - dry_rise) / max(error, 1e-6)
+        wet_rise, dry_rise = float(np.median(on_wet)), float(np.median(on_dry))
+        m, n = len(on_wet), len(on_dry)
+        above = float(
+            (on_wet[:, None] > on_dry[None, :]).sum() + 0.5 * (on_wet[:, None] == on_dry[None, :]).sum()
+        )
+        apart = (above - m * n / 2.0) / math.sqrt(m * n * (m + n + 1) / 12.0)
     all_steps = step[known]
     ratchet = len(all_steps) >= 12 and bool(np.median(all_steps) < 0 < np.mean(all_steps))
     return RainEvidence(len(on_wet), len(on_dry), wet_rise, dry_rise, apart, ratchet)
-
-
-def _trimmed(values: FloatArray) -> float:
-    """Mean without the largest and the smallest, where there are five and more."""
-    ordered = np.sort(values)
-    return float(np.mean(ordered[1:-1] if len(ordered) >= 5 else ordered))
 
 
 def causes_of_trend(
@@ -118,7 +127,7 @@ def causes_of_trend(
             f"{rain.wet_rise:+.4f} a day on {rain.wet_days} wet days, {rain.dry_rise:+.4f} on "
             f"{rain.dry_days} dry ones"
         )
-        if rain.apart >= 2.0 and rain.wet_rise > 0:
+        if rain.follows:
             recovers = "recovers part of the way when dry" if rain.dry_rise < 0 else "rises more when wet"
             return (
                 LikelyCause(Cause.WATER, 0.7, f"{words}; it {recovers}: {told}{tail}"),
@@ -151,13 +160,16 @@ def causes_of_trend(
     )
 
 
-def causes_of_step(swr_before: float, swr: float, others: Others) -> tuple[LikelyCause, ...]:
+def causes_of_step(
+    swr_before: float, swr: float, others: Others, rain: RainEvidence
+) -> tuple[LikelyCause, ...]:
     """Causes of a step away from the baseline that stays.
 
     Args:
         swr_before: SWR at the transmitter before it.
         swr: after it.
         others: what the other transmitters on the same antenna line do.
+        rain: how the level moved on wet and dry days.
     """
     tail = f"; {others.words}" if others.words else ""
     jump = f"the SWR stepped from {swr_before:.2f} to {_swr(swr)} and stays{tail}"
@@ -165,6 +177,14 @@ def causes_of_step(swr_before: float, swr: float, others: Others) -> tuple[Likel
         return (
             LikelyCause(Cause.SHARED_ANTENNA_SYSTEM, 0.7, jump),
             LikelyCause(Cause.ANTENNA_DAMAGE, 0.2, f"{jump}; the antenna is part of what they share"),
+        )
+    if rain.follows:
+        told = f"{rain.wet_rise:+.4f} on wet days, {rain.dry_rise:+.4f} on dry ones"
+        return (
+            LikelyCause(Cause.WATER, 0.6, f"{jump}; it came with rain and moves with it: {told}"),
+            LikelyCause(
+                Cause.ANTENNA_DAMAGE, 0.25, f"{jump}; against it: damage does not recover when it dries"
+            ),
         )
     return (
         LikelyCause(

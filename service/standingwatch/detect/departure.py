@@ -19,6 +19,7 @@ from standingwatch.detect.history import (
     nan_median,
 )
 from standingwatch.detect.interface import State
+from standingwatch.detect.scale import attenuation, known_loss_db, one_step_rho
 from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray
 from standingwatch.rf import rho_at_antenna, swr_from_rho
 
@@ -47,7 +48,7 @@ class DepartureSettings:
 
     spread_multiple: float = 4.0
     spread_multiple_few: float = 7.0
-    smallest_change_rho: float = 0.03
+    smallest_change_rho: float = 0.025
     floor_swr: float = 1.3
     days_to_raise: int = 3
     days_many: int = 8
@@ -82,34 +83,6 @@ class Departure:
     seen_today: BoolArray
 
 
-def attenuation(fleet: Fleet) -> FloatArray:
-    """Of a change of rho at the antenna, the part seen at the transmitter; 1 where the loss is not known.
-
-    Never taken below 0.3: a fault may as well sit at the near end, and no meter is that good.
-    """
-    loss_db = np.where(np.isfinite(fleet.feeder_loss_db), fleet.feeder_loss_db, 0.0)
-    return np.maximum(10.0 ** (-loss_db / 10.0), 0.3)
-
-
-def known_loss_db(fleet: Fleet) -> FloatArray:
-    """Loss of each feeder [dB], 0 where it is not known."""
-    return np.where(np.isfinite(fleet.feeder_loss_db), fleet.feeder_loss_db, 0.0)
-
-
-def one_step_rho(state: State, share: float) -> FloatArray:
-    """What a share of one step of the meter is worth in rho, at each one's power and baseline.
-
-    Args:
-        state: records of `history.BASELINE_STATE`.
-        share: part of a step.
-    """
-    forward_w = np.fmax(state["forward_w"], 1e-3)
-    step_w = np.where(np.isfinite(state["step_w"]), state["step_w"], 0.0)
-    rho = np.where(np.isfinite(state["rho"]), state["rho"], 0.0)
-    worth: FloatArray = np.sqrt(rho**2 + share * step_w / forward_w) - rho
-    return worth
-
-
 def depart(
     state: State, fleet: Fleet, settings: DepartureSettings, number: int, sign: float = 1.0
 ) -> Departure:
@@ -129,10 +102,12 @@ def depart(
     # A provisional baseline is only a few hours: twice as much is asked of a departure from it.
     trust = np.where(np.isin(state["kind"], (FULL, COMMISSIONED)), 1.0, 2.0)
     many = trust * np.fmax(
-        np.fmax(settings.spread_multiple * state["spread"], smallest), one_step_rho(state, 0.6)
+        np.fmax(settings.spread_multiple * state["spread"], smallest),
+        one_step_rho(state, 0.9 if sign > 0 else 1.1, sign),
     )
     few = trust * np.fmax(
-        np.fmax(settings.spread_multiple_few * state["spread"], 1.5 * smallest), one_step_rho(state, 1.1)
+        np.fmax(settings.spread_multiple_few * state["spread"], 1.5 * smallest),
+        one_step_rho(state, 1.1, sign),
     )
     raise_days = settings.days_to_raise
     enough = np.isfinite(away_by[:, -raise_days:]).all(axis=1)

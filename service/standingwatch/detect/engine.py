@@ -242,8 +242,11 @@ class Engine:
             )
             changes = self.base.take_hours(hours, outside, maintenance, closed_to, closed_from)
             if closed_to % DAY_US == 0:
-                today = self.climate["weather"]["frost_today"]
-                day = self.base.close_day(closed_to, today.copy(), changes)
+                climate = self.climate["weather"]
+                today = climate["frost_today"]
+                day = self.base.close_day(
+                    closed_to, today.copy(), climate["tells_temperature"].copy(), changes
+                )
                 today[:] = weather.may_be_iced(self.climate["weather"])
             result.baselines += changes
         suspect = suspect_at(state, readings.transmitter, readings.time_us)

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from standingwatch.detect.cause import Others
-from standingwatch.detect.departure import Departure, known_loss_db
+from standingwatch.detect.departure import Departure
 from standingwatch.detect.history import KIND_WORDS
 from standingwatch.detect.interface import Block, Value
+from standingwatch.detect.scale import known_loss_db
 from standingwatch.readings.fleet import Fleet
 from standingwatch.rf import (
     return_loss_db_from_rho,

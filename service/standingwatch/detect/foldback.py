@@ -76,6 +76,9 @@ class Foldback:
                         condition=Condition.FOLDBACK_ACTIVE,
                         severity=Severity.MAJOR,
                         time_us=block.day.told_us,
+                        evidence={
+                            "temperature_told": bool(block.day.temperature_told[fleet.site_of[position]])
+                        },
                         causes=causes,
                     )
                 )
@@ -160,6 +163,7 @@ class Foldback:
                 "baseline_forward_w": baseline_w if np.isfinite(baseline_w) else None,
                 "change_db": -fall_db if np.isfinite(fall_db) else None,
                 "reported": said,
+                "temperature_told": block.weather.temperature_told_at(site, time_us, block.base.grace_us),
             },
             causes=causes_of_high_swr(swr, swr_before, iced=iced) if on else (),
         )

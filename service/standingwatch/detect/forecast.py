@@ -55,11 +55,8 @@ FALLING_ERRORS = 1.0
 #: Found by trying 0.02 to 0.2; it matters only where the noise is so small that one curve is left.
 COURSE_SPREAD = 0.03
 
-#: Standard deviation of log(1 day + time left) per unevenness over departure: a course of N jumps strays by
-#: about 0.4 / sqrt(N) of itself, while N and the jumps to come leave a pace known to 1.5 / sqrt(N). That
-#: suggests 4; 4 to 7 were tried, and with 7 the dates of water courses were held best (in 70 to 80 of 100
-#: cases), the others hardly changed. And the most unevenness that is counted.
-UNEVEN_COURSE, UNEVEN_MOST = 7.0, 0.25
+SOONER = 0.0
+GROW0=0.3
 
 # Three-point Gauss-Hermite nodes and weights of the standard normal distribution (Abramowitz and Stegun,
 # table 25.10, scaled; from memory).
@@ -224,18 +221,17 @@ def _points(
     most = fit.chance.max(axis=1, keepdims=True)
     row, curve = np.nonzero((fit.chance > 1e-3 * most) & rising[:, None])
     chance, scale, error = (a[row, curve] for a in (fit.chance, fit.scale, fit.scale_error))
-    offset, uneven = fit.offset[row, curve], fit.uneven[row]
-    stray = UNEVEN_COURSE * np.minimum(uneven / np.maximum(fit.present[row], 1e-9), UNEVEN_MOST)
+    offset, wander = fit.offset[row, curve], fit.wander[row]
     mass = np.zeros((cells, _LAST + 1))
     at_once = np.zeros(cells)
     for node, node_chance in _NODES:
         # A smaller scale, a higher limit and a slower pace are taken to come together: on the safe side.
         scale_here = np.maximum(scale - node * error, 0.02 * scale)
         for k in range(limits_above.shape[1]):
-            wanted = limits_above[row, k] - offset + node * uneven
+            wanted = (limits_above[row, k] - offset) * (1.0 + (node - SOONER) * wander)
             there = np.isfinite(wanted)
             days = _days_until(np.where(there, wanted, 0.0) / scale_here, curve, tried)
-            place = np.clip((np.log1p(days) + node * stray) / _STEP, 0.0, _LAST)
+            place = np.clip(np.log1p(days) / _STEP, 0.0, _LAST)
             step = np.minimum(place.astype(np.int64), _LAST - 1)
             cell = row * limits_above.shape[1] + k
             now, later = there & (days <= 0), there & (days > 0) & np.isfinite(days)
@@ -268,7 +264,8 @@ def _days_until(multiple: FloatArray, curve: IntArray, tried: Curves) -> FloatAr
 def _course_spread() -> FloatArray:
     """What becomes of the mass of one step, a row, when `COURSE_SPREAD` is laid over it."""
     step = np.arange(_LAST + 1) * _STEP
-    spread = np.exp(-0.5 * ((step[:, None] - step) / COURSE_SPREAD) ** 2)
+    width = COURSE_SPREAD * (step + GROW0)
+    spread = np.exp(-0.5 * ((step[:, None] - step) / width[:, None]) ** 2)
     return np.asarray(spread / spread.sum(axis=1, keepdims=True), dtype=np.float64)
 
 

@@ -224,6 +224,9 @@ def _group_finding(
             causes = (LikelyCause(Cause.REGIONAL_WEATHER, 0.8, words),)
         elif first is Cause.ICE:
             causes = finding.causes
+        elif len(lines) != 1 and finding.condition is Condition.SWR_WEATHER:
+            words = f"{len(members)} transmitters of the site suffer from it together, behind different lines"
+            causes = (LikelyCause(Cause.REGIONAL_WEATHER, 0.6, words), *finding.causes[:1])
         elif len(lines) == 1:
             words = (
                 f"{len(members)} transmitters behind antenna line {lines[0]} moved together: what they share, "

@@ -40,6 +40,8 @@ BASELINE_STATE = np.dtype(
         ("hour_temperature_c", np.float64, 24),
         ("hour_wet", np.float64, 24),
         ("hour_iced", np.bool_, 24),
+        # Days in a row on which an hour was far above normal, told by nothing but its own readings.
+        ("risen_days", np.int32),
         ("hour_frost", np.bool_, 24),
         # By day: level of dry hours as measured, of all hours, mean temperature of the hours that made the
         # level, how far the wet hours lay above it, how many hours were wet, forward power at full level,
@@ -63,6 +65,9 @@ BASELINE_STATE = np.dtype(
         ("forward_db_before", np.float64),
         ("hour_rho_spread_before", np.float64),
         ("wet_excess_normal_before", np.float64),
+        # Present level, from the last days with one, and what it was before the last day closed.
+        ("recent_rho", np.float64),
+        ("recent_rho_before", np.float64),
         # Learning: days since it began; sums for the dependence on temperature and wetness within days.
         ("learned_days", np.int32),
         ("quiet_days", np.int32),
@@ -107,6 +112,8 @@ def initial(state: State) -> None:
         "forward_db_before",
         "hour_rho_spread_before",
         "wet_excess_normal_before",
+        "recent_rho",
+        "recent_rho_before",
         "reference_c",
         "forward_w",
     ):

@@ -30,7 +30,7 @@ def retold(record: State, standing: BoolArray | State, day: Day, fleet: Fleet) -
         day: the day that has closed.
         fleet: the transmitters.
     """
-    frost = day.frost[fleet.site_of]
+    frost = day.by_weather()[fleet.site_of]
     recent = record["raised_us"] >= day.told_us - RECENT_US
     comes = standing & frost & recent & ~record["by_ice"]
     goes = standing & record["by_ice"] & ~frost

@@ -131,7 +131,11 @@ class Limits:
             condition=Condition.SWR_HIGH,
             severity=Severity(int(self._severity(record["on"][None, :])[0])),
             time_us=day.told_us,
-            evidence={"swr": swr, "swr_before": _known(calm)},
+            evidence={
+                "swr": swr,
+                "swr_before": _known(calm),
+                "temperature_told": bool(day.temperature_told[fleet.site_of[position]]),
+            },
             causes=causes_of_high_swr(swr, calm, iced=bool(record["by_ice"])),
         )
 
@@ -275,6 +279,9 @@ class Limits:
             "readings_in_a_row": needed,
             "swr_before": _known(swr_calm),
             "foldback_swr": _known(fleet.foldback_swr[owner]),
+            "temperature_told": block.weather.temperature_told_at(
+                int(fleet.site_of[owner]), int(readings.time_us[row]), block.base.grace_us
+            ),
         }
         return Finding(
             site=int(fleet.site_of[owner]),

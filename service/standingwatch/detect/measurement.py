@@ -14,11 +14,11 @@ from typing import Any
 import numpy as np
 
 from standingwatch.detect.cause import causes_of_suspect_measurement
-from standingwatch.detect.departure import one_step_rho
 from standingwatch.detect.history import FULL, NO_BASELINE
 from standingwatch.detect.interface import Block, Finding, Outcome, Own
 from standingwatch.detect.limits import TOTAL_REFLECTION_RATIO
 from standingwatch.detect.rollup import HOUR_US
+from standingwatch.detect.scale import one_step_rho
 from standingwatch.detect.segments import Segments
 from standingwatch.detect.switch import SWITCH, follow
 from standingwatch.detect.words import Condition, Severity
@@ -35,7 +35,8 @@ WHY = (
     "forward and reflected power never move, where they used to",
     "the ratio jumps from reading to reading and does not follow the power",
 )
-COUNTS = ("keyed", "above", "zero", "stuck", "jumps", "usable")
+COUNTS = ("keyed", "above", "zero", "stuck", "jumps", "jumpers", "usable")
+OF_DRY_HOURS = ("jumps", "jumpers")
 
 
 @dataclass(frozen=True)
@@ -125,6 +126,7 @@ class Measurement:
             "zero": usable & (readings.reflected_w <= 0.0),
             "stuck": keyed & ((readings.flags & int(Flag.STUCK)) != 0),
             "jumps": jumps,
+            "jumpers": usable,
             "usable": usable,
         }
         width = HOURS
@@ -140,8 +142,11 @@ class Measurement:
         quick, record = own.quick, own.slow
         at = np.arange(day.end_us // HOUR_US - 24, day.end_us // HOUR_US) % HOURS
         today, both = {}, {}
+        dry = ~day.wet
         for name in COUNTS:
-            today[name] = quick[name][:, at].sum(axis=1)
+            # Ice and rain make a ratio jump that is right.
+            counted = np.where(dry, quick[name][:, at], 0) if name in OF_DRY_HOURS else quick[name][:, at]
+            today[name] = counted.sum(axis=1)
             quick[name][:, at] = 0
             both[name] = today[name] + record[name]
             record[name] = today[name]
@@ -151,14 +156,15 @@ class Measurement:
         # While the baseline is learned, what stands still is how this meter is.
         record["normally_still"] |= (state["kind"] != FULL) & (today["stuck"] > 0)
         # Something reflected before: more than two steps of the meter, or the zero is only its rounding.
-        was_seen = (state["rho"] >= 0.02) & (
+        was_seen = (state["rho"] >= 0.01) & (
             state["rho"] ** 2 * np.fmax(state["forward_w"], 0.0)
             >= 2.0 * np.where(np.isfinite(state["step_w"]), state["step_w"], np.inf)
         )
         judged = state["kind"] != NO_BASELINE
         why = np.zeros(len(record), dtype=np.int8)
-        jumping = (both["jumps"] / of_usable >= settings.jump_share) & (one_step_rho(state, 1.0) < 0.1)
-        why[enough & judged & jumping & (both["usable"] >= settings.least_readings)] = 4
+        jump_share = both["jumps"] / np.maximum(both["jumpers"], 1)
+        jumping = (jump_share >= settings.jump_share) & (one_step_rho(state, 1.0) < 0.1)
+        why[enough & judged & jumping & (both["jumpers"] >= settings.least_readings)] = 4
         why[enough & ~record["normally_still"] & (share["stuck"] >= settings.stuck_share)] = 3
         zero = (both["zero"] / of_usable >= settings.zero_share) & (both["usable"] >= settings.least_readings)
         why[enough & judged & was_seen & zero] = 2
@@ -185,7 +191,7 @@ class Measurement:
                     "above_share": float(share["above"][position]),
                     "zero_share": float(both["zero"][position] / of_usable[position]),
                     "stuck_share": float(share["stuck"][position]),
-                    "jump_share": float(both["jumps"][position] / of_usable[position]),
+                    "jump_share": float(jump_share[position]),
                 },
                 causes=() if ended else causes_of_suspect_measurement(words),
             )

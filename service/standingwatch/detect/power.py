@@ -34,6 +34,7 @@ class PowerSettings:
         days_to_raise: days in a row.
         days_after_a_step: days in a row where it came in one step, which a switched power does too.
         days_to_clear: days in a row back.
+        same_match_rho: a match that moved by less, in rho, is as it was.
     """
 
     smallest_fall_db: float = 1.0
@@ -42,6 +43,7 @@ class PowerSettings:
     days_to_raise: int = 4
     days_after_a_step: int = 14
     days_to_clear: int = 3
+    same_match_rho: float = 0.06
 
 
 @dataclass(frozen=True)
@@ -91,6 +93,7 @@ class Power:
         level = nan_median(last_known(adjusted(state, day.number, 14), 3))
         swr = swr_from_rho(np.clip(np.where(np.isfinite(level), level, 0.0), 0.0, 1.0))
         folding = swr >= 0.85 * np.where(np.isfinite(fleet.foldback_swr), fleet.foldback_swr, np.inf)
+        folding |= level - state["rho"] >= np.fmax(settings.same_match_rho, 6.0 * state["spread"])
         today = np.isfinite(power[:, -1])
         on = today & (state["kind"] == FULL) & ~folding & np.where(abrupt, low_long, low_few)
         back = last_known(fall, settings.days_to_clear)

@@ -23,6 +23,10 @@ from standingwatch.detect.words import Condition, Severity
 from standingwatch.readings.fleet import Fleet
 
 
+#: Of the last days, so many have to be away before a rise is grave: a week of weather is no emergency.
+CERTAIN_DAYS = 8
+
+
 @dataclass(frozen=True)
 class Rising:
     """The detector of `swr-rising`."""
@@ -77,7 +81,7 @@ class Rising:
                 self.severity,
                 outlook.days_left(position),
                 float(seen.swr_at_antenna[position]),
-                int(state["kind"][position]) >= FULL,
+                int(state["kind"][position]) >= FULL and int(seen.days_away[position]) >= CERTAIN_DAYS,
             )
 
         def tell(position: int, severity: Severity) -> Finding:

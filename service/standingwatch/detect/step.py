@@ -12,11 +12,12 @@ from typing import Any
 
 import numpy as np
 
-from standingwatch.detect.cause import causes_of_high_swr, causes_of_step
-from standingwatch.detect.departure import DepartureSettings, attenuation, depart, known_loss_db
+from standingwatch.detect.cause import causes_of_high_swr, causes_of_step, rain_evidence
+from standingwatch.detect.departure import DepartureSettings, depart
 from standingwatch.detect.evidence import departure_evidence, known, neighbours
 from standingwatch.detect.ice import ICE_FIELDS, retold
 from standingwatch.detect.interface import Block, Finding, Outcome, Own
+from standingwatch.detect.scale import attenuation, known_loss_db
 from standingwatch.detect.segments import Segments, held, latch
 from standingwatch.detect.severity import SeverityTable, of_step
 from standingwatch.detect.words import Condition, Severity
@@ -101,8 +102,10 @@ class Step:
             settings.smallest_step_rho * attenuation(fleet)[owner],
             settings.spread_multiple * block.normal.hour_spread[rows],
         )
-        away = least - normal
-        over = (away >= far) & (
+        # Where the level had left its baseline already, the step counts from there: a rise is no step.
+        away = least - np.fmax(normal, block.normal.recent[rows])
+        # A reading of a coarse meter has to be that far away by more than its own rounding.
+        over = (away >= far + (block.rho[rows] - least)) & (
             swr_from_rho(np.where(np.isfinite(at_antenna), at_antenna, 0.0)) >= settings.swr_at_antenna
         )
         under = block.rho[rows] - normal < 0.5 * far
@@ -171,6 +174,9 @@ class Step:
                 "change_rho": rho - normal,
                 "forward_w": float(readings.forward_w[row]),
                 "reflected_w": float(readings.reflected_w[row]),
+                "temperature_told": block.weather.temperature_told_at(
+                    int(fleet.site_of[position]), int(readings.time_us[row]), block.base.grace_us
+                ),
                 "readings_in_a_row": self.settings.readings_to_raise
                 if on
                 else self.settings.readings_to_clear,
@@ -196,7 +202,10 @@ class Step:
                     condition=Condition.SWR_STEP,
                     severity=Severity(int(record["severity"][position])),
                     time_us=block.day.told_us,
-                    evidence={"baseline_swr": known(before)},
+                    evidence={
+                        "baseline_swr": known(before),
+                        "temperature_told": bool(block.day.temperature_told[fleet.site_of[position]]),
+                    },
                     causes=causes_of_high_swr(np.inf, before, iced=iced, stepped=True),
                 )
             )
@@ -229,14 +238,20 @@ class Step:
                 severity = Severity(max(int(severity), before))
                 if not before:
                     one["raised_us"] = day.told_us
-                    one["by_ice"] = day.frost[fleet.site_of[position]]
+                    one["by_ice"] = day.by_weather()[fleet.site_of[position]]
                 one["severity"] = int(severity)
                 if int(severity) == before:
                     continue
             evidence = departure_evidence(block, fleet, seen, position)
+            evidence["temperature_told"] = bool(day.temperature_told[fleet.site_of[position]])
             swr, swr_before = evidence["swr"], evidence["baseline_swr"]
             was, now = float(swr_before or 1.0), float(swr or 1.0)
-            causes = causes_of_step(was, now, neighbours(fleet, seen, position))
+            causes = causes_of_step(
+                was,
+                now,
+                neighbours(fleet, seen, position),
+                rain_evidence(block.base.state, day.number, position),
+            )
             if severity is Severity.CLEARED:
                 causes = ()
             elif one["by_ice"][0]:

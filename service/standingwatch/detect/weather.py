@@ -23,7 +23,9 @@ RAIN = 0.05
 #: Below this wetness an hour counts as dry.
 DRY = 0.2
 FREEZING_C = 0.5
-THAW_C = 1.5
+THAW_C = 1.0
+#: Ice is gone after so many hours of thaw in a row [h] (common practice: some hours; no source).
+THAW_HOURS = 8
 
 #: A region's wetness is inferred from at least so many transmitters of so many sites.
 LEAST_MOVERS = 6
@@ -36,6 +38,7 @@ SITE_STATE = np.dtype(
         ("wet", np.float64),
         ("iced", np.bool_),
         ("frozen", np.bool_),
+        ("thaw_hours", np.int16),
         ("frost_today", np.bool_),
         ("temperature_c", np.float64),
         ("temperature_us", np.int64),
@@ -56,6 +59,7 @@ class HourWeather:
         frost: the same, and where nobody tells precipitation, whether it froze at all and has not thawed.
         wind_mps: highest wind [m/s], NaN where it is not told.
         ended_us: ends of the hours that there are rows of [Unix microseconds].
+        tells_sites: whether the temperature is told at each site or near it, at the same moments.
         frost_sites: whether each site may be iced (`frost`) before the first of those hours, and after each.
     """
 
@@ -66,10 +70,15 @@ class HourWeather:
     wind_mps: FloatArray
     ended_us: IntArray
     frost_sites: BoolArray
+    tells_sites: BoolArray
 
     def frost_at(self, site: int, time_us: int, grace_us: int) -> bool:
         """Whether a site may have been iced, as far as was known at a time: from hours closed by then."""
         return bool(self.frost_sites[np.searchsorted(self.ended_us + grace_us, time_us, "right"), site])
+
+    def temperature_told_at(self, site: int, time_us: int, grace_us: int) -> bool:
+        """Whether the temperature of a site is told, so that ice can be ruled out; as `frost_at`."""
+        return bool(self.tells_sites[np.searchsorted(self.ended_us + grace_us, time_us, "right"), site])
 
 
 def initial(sites: State) -> None:
@@ -99,6 +108,7 @@ def hour_weather(
         np.full(rows, np.nan),
         hours.hour_us[begins] + HOUR_US,
         np.tile(may_be_iced(sites), (len(begins) + 1, 1)),
+        np.tile(sites["tells_temperature"], (len(begins) + 1, 1)),
     )
     if rows == 0:
         return weather
@@ -122,11 +132,13 @@ def hour_weather(
         if not sites["tells_rain"].all():
             together = _moving_together(moved[part], here, region_of_site)
             soaked = np.where(sites["tells_rain"], soaked, together)
-        cold, warm = sites["temperature_c"] <= FREEZING_C, sites["temperature_c"] >= THAW_C
+        cold = sites["temperature_c"] <= FREEZING_C
+        thaws = sites["temperature_c"] >= THAW_C
+        sites["thaw_hours"] = np.where(thaws, np.minimum(sites["thaw_hours"] + 1, THAW_HOURS), 0)
+        warm = sites["thaw_hours"] >= THAW_HOURS
         sites["iced"] = (sites["iced"] | (cold & (soaked > 0))) & ~warm
-        # What is frozen does not dry.
-        keep = np.where(sites["iced"], 1.0, np.exp(-1.0 / DRYING_H))
-        sites["wet"] = np.maximum(sites["wet"] * keep, soaked)
+        # Snow and what is frozen do not wet an antenna; ice is told apart.
+        sites["wet"] = np.maximum(sites["wet"] * np.exp(-1.0 / DRYING_H), np.where(cold, 0.0, soaked))
         weather.temperature_c[part] = sites["temperature_c"][here]
         weather.wet[part] = sites["wet"][here]
         weather.iced[part] = sites["iced"][here]
@@ -135,6 +147,7 @@ def hour_weather(
         sites["frost_today"] |= frost
         weather.frost[part] = frost[here]
         weather.frost_sites[number + 1] = frost
+        weather.tells_sites[number + 1] = sites["tells_temperature"]
         weather.wind_mps[part] = _site_mean(hours.wind_mps[part], here, region_of_site)[here]
     return weather
 

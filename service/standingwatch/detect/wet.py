@@ -12,10 +12,10 @@ from typing import Any
 
 import numpy as np
 
-from standingwatch.detect.departure import attenuation, known_loss_db
 from standingwatch.detect.evidence import known
 from standingwatch.detect.history import FULL, adjusted, last_days, last_known
 from standingwatch.detect.interface import Block, Finding, LikelyCause, Outcome, Own
+from standingwatch.detect.scale import attenuation, known_loss_db, one_step_rho
 from standingwatch.detect.switch import SWITCH, follow
 from standingwatch.detect.words import Cause, Condition, Severity
 from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray
@@ -89,7 +89,7 @@ class Wet:
         rise = hours.rho_median - normal >= np.fmax(
             self.settings.smallest_excess_rho * attenuation(fleet)[owner],
             self.settings.spread_multiple * state["hour_rho_spread"][owner],
-        )
+        ) + np.fmax(1.5 * np.nan_to_num(state["wet_excess_normal"])[owner], one_step_rho(state, 1.1)[owner])
         high = usable & block.weather.iced & rise & (swr >= self.settings.ice_swr)
         matters = np.flatnonzero(high | (usable & (record["ice"][owner] | (record["ice_hours"][owner] > 0))))
         findings = []
@@ -145,7 +145,7 @@ class Wet:
         wanted = np.fmax(
             settings.smallest_excess_rho * attenuation(fleet),
             settings.spread_multiple * state["hour_rho_spread"],
-        )
+        ) + one_step_rho(state, 1.1)
         grown = last >= (1.5 * normal + wanted)[:, None]
         dry_level = last_known(adjusted(state, day.number, 14), 3)
         level = np.fmin(dry_level[:, -1] + last[:, -1], 1.0)
@@ -165,7 +165,7 @@ class Wet:
             >= (normal + 0.5 * wanted)[:, None]
         ).any(axis=1)
         off = none_lately | day.renewed
-        warm: BoolArray = np.isfinite(last_days(state["temperature_c"], day.number, 14)).any(axis=1)
+        warm: BoolArray = np.any(np.isfinite(last_days(state["temperature_c"], day.number, 14)), axis=1)
         return follow(
             own.slow["switch"],
             on,

@@ -24,7 +24,7 @@ STANDING_HOURS: dict[Condition, dict[Severity, float]] = {
     Condition.SWR_RISING: {Severity.WARNING: 120, Severity.MINOR: 24, Severity.MAJOR: 12},
     Condition.SWR_INTERMITTENT: {Severity.WARNING: 72, Severity.MINOR: 24},
     Condition.SWR_WEATHER: {Severity.MINOR: 72},
-    Condition.FEEDER_LOSS_RISING: {Severity.WARNING: 96, Severity.MINOR: 48},
+    Condition.FEEDER_LOSS_RISING: {Severity.WARNING: 240, Severity.MINOR: 168},
     Condition.FORWARD_POWER_LOW: {Severity.WARNING: 168, Severity.MINOR: 48, Severity.MAJOR: 24},
     Condition.FOLDBACK_ACTIVE: {Severity.MAJOR: 24},
     Condition.MEASUREMENT_SUSPECT: {Severity.MINOR: 48},
@@ -41,6 +41,10 @@ URGENCY = {
 
 #: Causes that no crew is sent for.
 PASSES_BY_ITSELF = frozenset({Cause.ICE, Cause.REGIONAL_WEATHER})
+
+#: Where nobody tells the temperature, what came at once may be ice: it has to stand so many times as long
+#: (common practice, no source: ice goes within some days).
+ICE_NOT_RULED_OUT = 3.0
 
 #: A resource: site and transmitter, "" for the whole site.
 Resource = tuple[str, str]
@@ -116,6 +120,8 @@ def _is_due(alarm: Alarm, now_us: int) -> bool:
     hours = STANDING_HOURS[alarm.key.condition].get(alarm.severity)
     if hours is None or _passes(alarm):
         return False
+    if alarm.values.get("temperature_told") is False:
+        hours *= ICE_NOT_RULED_OUT
     return now_us - alarm.raised_us >= hours * HOUR_US
 
 

@@ -16,7 +16,7 @@ from pydantic import BaseModel, SecretStr
 from pydantic.fields import FieldInfo
 
 from standingwatch.settings.model import ENVIRONMENT_PREFIX, NESTED, Settings
-from standingwatch.settings.sections import Wanted
+from standingwatch.settings.section import Wanted
 from standingwatch.settings.toml_lines import KeyPath
 
 

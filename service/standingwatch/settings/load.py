@@ -222,6 +222,15 @@ def _warnings(settings: Settings, places: Places) -> list[Problem]:
                 "the broker may send more at once than the queue holds",
             )
         )
+    if settings.departure.days_to_clear > settings.feeder.days_many:
+        problems.append(
+            places.warning(
+                (("departure", "days_to_clear"), ("feeder", "days_many")),
+                str(settings.departure.days_to_clear),
+                f"at most feeder.days_many = {settings.feeder.days_many}",
+                "feeder-loss-rising looks at no more days and clears after those",
+            )
+        )
     return problems
 
 

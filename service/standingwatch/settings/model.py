@@ -5,20 +5,32 @@ from __future__ import annotations
 from pydantic import Field
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
-from standingwatch.settings.sections import (
+from standingwatch.settings.detection import (
     BaselineSettings,
+    DepartureSettings,
+    FeederSettings,
+    LimitsSettings,
+    SeveritySettings,
+    StepSettings,
+)
+from standingwatch.settings.sections import (
     BrokerSettings,
     ChannelsSettings,
     DefaultsSettings,
-    DepartureSettings,
     IntakeSettings,
     InventorySettings,
-    LimitsSettings,
     LogSettings,
-    SilenceSettings,
     StoreSettings,
     WatchSettings,
     WebSettings,
+)
+from standingwatch.settings.signatures import (
+    BurstsSettings,
+    FoldbackSettings,
+    MeasurementSettings,
+    PowerSettings,
+    SilenceSettings,
+    WeatherSettings,
 )
 
 ENVIRONMENT_PREFIX = "STANDINGWATCH_"
@@ -48,6 +60,14 @@ class Settings(BaseSettings):
     limits: LimitsSettings = Field(LimitsSettings(), description="limits of the SWR")
     baseline: BaselineSettings = Field(BaselineSettings(), description="learning a baseline")
     departure: DepartureSettings = Field(DepartureSettings(), description="leaving a baseline")
+    severity: SeveritySettings = Field(SeveritySettings(), description="how grave a rise or step is")
+    step: StepSettings = Field(StepSettings(), description="large steps")
+    feeder: FeederSettings = Field(FeederSettings(), description="a feeder whose loss rises")
+    bursts: BurstsSettings = Field(BurstsSettings(), description="bursts of high SWR")
+    weather: WeatherSettings = Field(WeatherSettings(), description="rain and ice")
+    power: PowerSettings = Field(PowerSettings(), description="low forward power")
+    foldback: FoldbackSettings = Field(FoldbackSettings(), description="protection that reduces the power")
+    measurement: MeasurementSettings = Field(MeasurementSettings(), description="meters at fault")
     silence: SilenceSettings = Field(SilenceSettings(), description="missing reports")
     watch: WatchSettings = Field(WatchSettings(), description="the pace of the detectors")
     channels: ChannelsSettings = Field(ChannelsSettings(), description="the ways alarms go out")

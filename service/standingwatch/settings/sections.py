@@ -1,45 +1,24 @@
-"""The sections of the settings: every key with its default, its range and what it means.
+"""The sections of the settings that are not about detection: every key with default, range and meaning.
 
-A description ends with the unit in brackets where there is one. The models are frozen and refuse unknown
-keys. A section lists its conflicts (values that do not go together) itself, so that all of them show at once.
+A description ends with the unit in brackets where there is one. What says when there is an alarm stands in
+`detection` and `signatures`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
-from itertools import pairwise
 from pathlib import Path
-from typing import Annotated, Literal, NamedTuple, Self
+from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, model_validator
-from pydantic_core import PydanticCustomError
+from pydantic import Field, SecretStr
 
+from standingwatch.detect.engine import DetectionSettings
 from standingwatch.settings.secret_url import SecretUrl
+from standingwatch.settings.section import Conflict, Section, Swr, Wanted
 
 Port = Annotated[int, Field(ge=1, le=65535)]
-Swr = Annotated[float, Field(gt=1.0, le=1000.0)]
 Days = Annotated[int, Field(ge=1, le=36500)]
-Count = Annotated[int, Field(ge=1, le=1_000_000)]
 Severity = Literal["warning", "minor", "major", "critical"]
-
-#: What the models of all sections have in common.
-FROZEN = ConfigDict(
-    frozen=True,
-    extra="forbid",
-    strict=True,
-    allow_inf_nan=False,
-    hide_input_in_errors=True,
-    validate_default=True,
-)
-
-
-@dataclass(frozen=True)
-class Wanted:
-    """What to ask for where a pattern stands behind it."""
-
-    words: str
-
 
 HostName = Annotated[
     str, Field(pattern=r"^[^\s/@]+$"), Wanted("a host name or address, without scheme, user or port")
@@ -54,33 +33,6 @@ TopicRoot = Annotated[
     Field(pattern=r"^[^/+#$\x00-\x1f\x7f][^/+#\x00-\x1f\x7f]*(/[^/+#\x00-\x1f\x7f]+)*$", max_length=200),
     Wanted("levels joined by single slashes, without + # or control characters, not beginning with $"),
 ]
-
-
-class Conflict(NamedTuple):
-    """Keys of one section whose values do not go together; the first key is the one to name."""
-
-    keys: tuple[str, ...]
-    got: str
-    wanted: str
-    mend: str
-
-
-class Section(BaseModel):
-    """What every section of the settings does."""
-
-    model_config = FROZEN
-
-    def conflicts(self) -> Iterator[Conflict]:
-        """Yield what does not go together in this section."""
-        yield from ()
-
-    @model_validator(mode="after")
-    def _refuse_conflicts(self) -> Self:
-        conflicts = tuple(self.conflicts())
-        if conflicts:
-            text = "; ".join(f"{c.keys[0]}: got {c.got}, wanted {c.wanted}" for c in conflicts)
-            raise PydanticCustomError("conflicts", "{text}", {"text": text, "conflicts": conflicts})
-        return self
 
 
 class BrokerSettings(Section):
@@ -257,91 +209,15 @@ class DefaultsSettings(Section):
             )
 
 
-class LimitsSettings(Section):
-    """Limits of the SWR at the transmitter, the same for the whole fleet."""
-
-    warning_swr: Swr = Field(1.5, description="SWR from which an alarm of severity warning is raised")
-    minor_swr: Swr = Field(1.7, description="SWR from which it is minor")
-    major_swr: Swr = Field(2.0, description="SWR from which it is major")
-    critical_swr: Swr = Field(3.0, description="SWR from which it is critical")
-    clear_margin: float = Field(
-        0.1,
-        ge=0,
-        le=10,
-        description="how far below a limit the SWR has to fall before that limit is cleared, in SWR",
-    )
-    readings_to_raise: Count = Field(
-        3, description="usable readings in a row over a limit that raise an alarm"
-    )
-    readings_to_clear: Count = Field(3, description="usable readings in a row under it that clear the alarm")
-
-    def conflicts(self) -> Iterator[Conflict]:
-        """Yield limits out of order, and a margin that leaves no way to clear."""
-        names = ("warning_swr", "minor_swr", "major_swr", "critical_swr")
-        for lower, upper in pairwise(names):
-            low, high = getattr(self, lower), getattr(self, upper)
-            if high <= low:
-                yield Conflict(
-                    (upper, lower),
-                    f"{high:g}",
-                    f"more than {lower} = {low:g}",
-                    f"raise {upper} or lower {lower}",
-                )
-        if self.warning_swr - self.clear_margin <= 1.0:
-            yield Conflict(
-                ("clear_margin", "warning_swr"),
-                f"{self.clear_margin:g}",
-                f"less than {self.warning_swr - 1.0:g} (warning_swr less 1)",
-                "no SWR lies below 1, so a warning could never clear: lower clear_margin",
-            )
-
-
-class BaselineSettings(Section):
-    """How long a transmitter is watched before its own baseline holds."""
-
-    provisional_hours: int = Field(
-        6, ge=1, le=24, description="hours of one day with readings until a provisional baseline [h]"
-    )
-    full_days: int = Field(14, ge=1, le=366, description="days with readings until the full baseline [d]")
-
-
-class DepartureSettings(Section):
-    """When a transmitter has left its baseline."""
-
-    floor_swr: Swr = Field(
-        1.3, description="SWR under which a departure is not worth an alarm (common practice, no source)"
-    )
-    days_to_raise: Count = Field(
-        3, description="days in a row away from the baseline that raise an alarm [d]"
-    )
-    days_to_clear: Count = Field(3, description="days in a row back at it that clear the alarm [d]")
-    spread_multiple: float = Field(
-        4.0, gt=0, le=100, description="size of a departure, in multiples of the baseline's own spread"
-    )
-    smallest_change_rho: float = Field(
-        0.03,
-        gt=0,
-        le=1,
-        description="smallest change of the reflection coefficient at the transmitter that counts as a "
-        "departure",
-    )
-
-
-class SilenceSettings(Section):
-    """When reports count as missing."""
-
-    missed_intervals: float = Field(
-        3.0, ge=1, le=10_000, description="expected intervals that pass without a report"
-    )
-    grace_s: float = Field(60.0, ge=0, le=86_400, description="added to that, for reports under way [s]")
-
-
 class WatchSettings(Section):
     """The pace of the detectors."""
 
     pause_s: float = Field(0.25, gt=0, le=60, description="wait before looking for new readings again [s]")
     hour_grace_s: float = Field(
-        600.0, ge=0, le=86_400, description="how long after its end an hour stays open for late readings [s]"
+        DetectionSettings().hour_grace_s,
+        ge=0,
+        le=86_400,
+        description="how long after its end an hour stays open for late readings [s]",
     )
     rows_per_pass: int = Field(
         200_000, ge=1000, le=100_000_000, description="readings that are judged in one transaction, at most"

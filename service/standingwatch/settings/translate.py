@@ -165,13 +165,14 @@ def _unknown_key(path: KeyPath, places: Places) -> Problem:
     section, key = path[:-1], path[-1]
     names = known_sections()[section]
     near = difflib.get_close_matches(key.lower(), names, n=1)
-    elsewhere = [other for other in known_settings() if other[-1] == key]
+    elsewhere = [".".join(other[:-1]) for other in known_settings() if other[-1] == key]
+    mends = []
     if near:
-        mend = f"did you mean {near[0]}?"
-    elif elsewhere:
-        mend = f"{key} belongs in [{'.'.join(elsewhere[0][:-1])}]"
-    else:
-        mend = f"take it away; there is {', '.join(names)}"
+        mends.append(f"did you mean {near[0]}?")
+    if elsewhere:
+        *most, last = [f"[{name}]" for name in elsewhere]
+        mends.append(f"{key} belongs in " + (f"{', '.join(most)} or {last}" if most else last))
+    mend = " ".join(mends) or f"take it away; there is {', '.join(names)}"
     what = "key" if section else "section or key"
     return places.error((path,), f"an unknown {what}", f"a {what} that there is", mend)
 

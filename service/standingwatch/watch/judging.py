@@ -7,11 +7,21 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from standingwatch.alarms.lifecycle import AlarmKey, Evidence
+from standingwatch.detect.baseline import BaselineSettings
+from standingwatch.detect.bursts import BurstSettings
 from standingwatch.detect.departure import DepartureSettings
+from standingwatch.detect.detectors import DetectorSettings
 from standingwatch.detect.engine import DetectionSettings
+from standingwatch.detect.feeder import FeederSettings
+from standingwatch.detect.foldback import FoldbackSettings
 from standingwatch.detect.interface import WHOLE_REGION, WHOLE_SITE, Finding, Maintenance
 from standingwatch.detect.limits import LimitSettings
+from standingwatch.detect.measurement import MeasurementSettings
+from standingwatch.detect.power import PowerSettings
+from standingwatch.detect.severity import SeverityTable
 from standingwatch.detect.silence import SilenceSettings
+from standingwatch.detect.step import StepSettings
+from standingwatch.detect.wet import WetSettings
 from standingwatch.inventory.maintenance import MaintenanceRow
 from standingwatch.readings import Fleet
 from standingwatch.settings import Settings
@@ -21,8 +31,24 @@ RENEWING = frozenset({"visit", "retune"})
 
 
 def detection_settings(settings: Settings) -> DetectionSettings:
-    """The detectors' settings."""
-    return DetectionSettings(hour_grace_s=settings.watch.hour_grace_s)
+    """What detection takes of the settings; a section has the keys of its dataclass, by the same names."""
+    return DetectionSettings(
+        baseline=BaselineSettings(**settings.baseline.model_dump()),
+        detectors=DetectorSettings(
+            limits=LimitSettings(**settings.limits.model_dump()),
+            departure=DepartureSettings(**settings.departure.model_dump()),
+            severity=SeverityTable(**settings.severity.model_dump()),
+            step=StepSettings(**settings.step.model_dump()),
+            feeder=FeederSettings(**settings.feeder.model_dump()),
+            bursts=BurstSettings(**settings.bursts.model_dump()),
+            wet=WetSettings(**settings.weather.model_dump()),
+            power=PowerSettings(**settings.power.model_dump()),
+            foldback=FoldbackSettings(**settings.foldback.model_dump()),
+            measurement=MeasurementSettings(**settings.measurement.model_dump()),
+            silence=SilenceSettings(**settings.silence.model_dump()),
+        ),
+        hour_grace_s=settings.watch.hour_grace_s,
+    )
 
 
 def to_evidence(findings: Iterable[Finding], fleet: Fleet) -> list[Evidence]:

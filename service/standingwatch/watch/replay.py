@@ -9,16 +9,20 @@ import json
 from collections import Counter
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import Any, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
 from standingwatch.alarms.event import change_data, rfc3339
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Change, ChangeKind, apply_all
+from standingwatch.detect.detectors import all_detectors
 from standingwatch.detect.engine import DetectionSettings, Engine
 from standingwatch.detect.interface import Maintenance
 from standingwatch.detect.rollup import HOUR_US
 from standingwatch.readings import Fleet, QualityCarry, Readings, qualify
 from standingwatch.review.proposals import Proposal, Resource, propose
 from standingwatch.watch.judging import to_evidence
+
+if TYPE_CHECKING:
+    from standingwatch.watch.explain import Recorder
 
 DAY_US = 24 * HOUR_US
 
@@ -83,6 +87,7 @@ class Replay:
         future_tolerance_s: as for the intake [s].
         alarms_out: where alarm changes go, a JSON object a line.
         visits_out: where visit proposals go, likewise.
+        recorder: notes what the detectors see; None for none.
     """
 
     def __init__(
@@ -93,8 +98,13 @@ class Replay:
         future_tolerance_s: float,
         alarms_out: TextIO,
         visits_out: TextIO,
+        recorder: Recorder | None = None,
     ) -> None:
-        self._engine = Engine(fleet, settings)
+        detectors = all_detectors(settings.detectors)
+        self._engine = Engine(fleet, settings, detectors if recorder is None else (*detectors, recorder))
+        self._recorder = recorder
+        if recorder is not None:
+            recorder.note_bursts(self._engine.slow["bursts"])
         self._fleet = fleet
         self._maintenance = maintenance
         self._future_tolerance_s = future_tolerance_s
@@ -131,6 +141,8 @@ class Replay:
         result = self._engine.step(
             readings, since_us=self._since_us, until_us=until_us, maintenance=self._maintenance
         )
+        if self._recorder is not None:
+            self._recorder.note_changes(result.baselines)
         evidence = to_evidence(result.findings, self._fleet)
         begin = 0
         # Visits are proposed once a day from the alarms as they stood then.

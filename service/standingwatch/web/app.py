@@ -18,7 +18,7 @@ from starlette.exceptions import HTTPException
 from standingwatch import __version__
 from standingwatch.detect.words import Severity
 from standingwatch.inventory import FleetDefaults
-from standingwatch.settings.sections import LimitsSettings
+from standingwatch.settings import LimitsSettings
 from standingwatch.store.alarming import recent_changes, standing_alarms
 from standingwatch.store.board import intake_state, refused_examples
 from standingwatch.store.connect import Store

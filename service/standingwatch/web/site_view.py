@@ -14,7 +14,7 @@ from standingwatch.detect.rollup import HOUR_US
 from standingwatch.inventory import InventoryRow
 from standingwatch.readings.fleet import Fleet
 from standingwatch.rf import is_passive, rho_at_antenna, swr_ceiling, swr_from_rho
-from standingwatch.settings.sections import LimitsSettings
+from standingwatch.settings import LimitsSettings
 from standingwatch.store.alarming import PastChange, StandingAlarm
 from standingwatch.store.board import changes_of_site
 from standingwatch.store.watching import rollup_frame

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+
 from proving_ground.difficulty import Difficulty
 from proving_ground.fleet import Station
 from proving_ground.weather import Weather
@@ -61,6 +62,8 @@ class Fault:
         variety: which of a kind's forms.
         fold_day: day on which the daily level reaches the foldback limit, infinite if never.
         seen: whether the readings show it at all.
+        crossings: for slow ones, by member and limit (SWR): the day on which the level reaches it.
+        days: for ice, the days on which there is any.
     """
 
     kind: str
@@ -76,6 +79,13 @@ class Fault:
     fold_day: float = np.inf
     seen: bool = False
     crossings: dict[tuple[int, float], float] = field(default_factory=dict)
+    days: frozenset[int] = frozenset()
+
+    def acts(self, day: float) -> bool:
+        """Whether something may be told of it at a time: of ice, up to two days after it has gone."""
+        if self.kind == "ice":
+            return any(int(day) - back in self.days for back in range(3))
+        return self.onset_day <= day
 
 
 @dataclass
@@ -119,9 +129,14 @@ class Effects:
 
 
 def plan(
-    rng: np.random.Generator, how: Difficulty, stations: list[Station], days: int, share: float
+    rng: np.random.Generator,
+    how: Difficulty,
+    stations: list[Station],
+    days: int,
+    share: float,
+    only: tuple[str, ...] | None = None,
 ) -> list[Fault]:
-    """Faults for a share of the transmitters, each kind about as often as any other."""
+    """Faults for a share of the transmitters, each kind (of `only`, if given) about as often as any other."""
     free = set(range(len(stations)))
     lines: dict[str, list[int]] = {}
     sites: dict[str, list[int]] = {}
@@ -130,7 +145,7 @@ def plan(
         sites.setdefault(s.site, []).append(i)
     faults: list[Fault] = []
     wanted = round(share * len(stations))
-    kinds = list(KINDS)
+    kinds = list(KINDS if only is None else only)
     rng.shuffle(kinds)
     turn = 0
     while sum(len(f.members) for f in faults) < wanted and turn < 400:
@@ -287,6 +302,11 @@ def _bursts(rng: np.random.Generator, fault: Fault, weather: Weather, day: Any) 
     return active
 
 
+def ice_days(weather: Weather) -> frozenset[int]:
+    """Days on which a site has ice."""
+    return frozenset((np.flatnonzero(_ice(weather) > 0.05) // 24).tolist())
+
+
 def _ice(weather: Weather) -> Any:
     """Ice by the hour, 0 to 1: grows at or below freezing with precipitation, gone when it thaws."""
     level, result = 0.0, np.zeros(len(weather.precipitation))
@@ -296,5 +316,8 @@ def _ice(weather: Weather) -> Any:
             level = min(1.0, level + 0.25)
         elif not cold:
             level = max(0.0, level - 0.2)
+        else:
+            # Sun and wind take it in some days.
+            level *= np.exp(-1 / 60)
         result[hour] = level
     return result

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+
 from proving_ground.difficulty import Difficulty, Range
 
 FEEDERS_DB_PER_100M = {"thin": 9.0, "half": 4.2, "seven-eighths": 2.3}

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+
 from proving_ground.difficulty import BY_NAME
-from proving_ground.faults import SLOW, Effects, Fault, act, plan, progress
+from proving_ground.faults import SLOW, Effects, Fault, act, ice_days, plan, progress
 from proving_ground.fleet import Ground, Station, make_fleet
 from proving_ground.weather import Weather, region_weather, site_weather
 
@@ -38,11 +39,17 @@ class Scene:
 
 
 def make_scene(
-    seed: int, difficulty: str, *, transmitters: int = 64, days: int = 120, faulty: float = 0.4
+    seed: int,
+    difficulty: str,
+    *,
+    transmitters: int = 64,
+    days: int = 120,
+    faulty: float = 0.4,
+    kinds: tuple[str, ...] | None = None,
 ) -> Scene:
-    """The fleet, weather, faults and readings of a seed."""
+    """The fleet, weather, faults (of some kinds only, if given; ice as always) and readings of a seed."""
     how = BY_NAME[difficulty]
-    rng = np.random.default_rng([seed, 77])
+    rng = np.random.default_rng([seed, list(BY_NAME).index(difficulty)])
     ground = make_fleet(rng, how, transmitters)
     stations = ground.stations
     regions = {r: region_weather(rng, days) for r in sorted({s.region for s in stations})}
@@ -50,7 +57,7 @@ def make_scene(
         site: site_weather(rng, regions[region])
         for site, region in sorted({(s.site, s.region) for s in stations})
     }
-    faults = plan(rng, how, stations, days, faulty)
+    faults = plan(rng, how, stations, days, faulty, kinds)
     faults += _ice_faults(rng, ground, weather, faults)
     outages = _outages(rng, ground, days)
     scene = Scene(ground, faults, {}, [], outages, days)
@@ -70,32 +77,27 @@ def _ice_faults(
     rng: np.random.Generator, ground: Ground, weather: dict[str, Weather], faults: list[Fault]
 ) -> list[Fault]:
     taken = {i for f in faults for i in f.members}
+    exposed = {site: bool(rng.random() < 0.33) for site in sorted(weather)}
     result = []
     for i, s in enumerate(ground.stations):
         w = weather[s.site]
         freezes = ((w.temperature_c <= 0.5) & (w.precipitation > 0)).sum() >= 4
-        exposed = hash_site(s.site) % 3 == 0
-        if freezes and exposed and i not in taken:
-            result.append(
-                Fault(
-                    "ice",
-                    (i,),
-                    0.0,
-                    1.0,
-                    float(rng.uniform(0.15, 0.6)),
-                    float(rng.uniform(-1.5, 1.5)),
-                    True,
-                    ("line", 1.0),
-                    0,
-                    int(rng.integers(1 << 31)),
-                )
+        if freezes and exposed[s.site] and i not in taken:
+            ice = Fault(
+                "ice",
+                (i,),
+                0.0,
+                1.0,
+                float(rng.uniform(0.15, 0.6)),
+                float(rng.uniform(-1.5, 1.5)),
+                True,
+                ("line", 1.0),
+                0,
+                int(rng.integers(1 << 31)),
             )
+            ice.days = ice_days(w)
+            result.append(ice)
     return result
-
-
-def hash_site(site: str) -> int:
-    """A number of a site's name that is the same in every process."""
-    return sum((i + 1) * ord(c) for i, c in enumerate(site))
 
 
 def _outages(
@@ -339,14 +341,15 @@ def _shows(fault: Fault, station: Station, day: Any, after: Any, seen: Any, heal
         return False
     level, was = float(np.median(seen[last])), float(np.median(healthy[last]))
     days = day.astype(int)
-    daily = [np.median(healthy[days == d]) for d in range(0, int(fault.onset_day))]
+    daily = [np.median(healthy[days == d]) for d in range(int(fault.onset_day))]
     spread = 1.4826 * float(np.median(np.abs(np.array(daily) - np.median(daily))))
     # What one step of the meter is worth in rho at this power and level.
     w = station.rated_w
     one_step = np.sqrt(max(was, 1e-3) ** 2 + station.power_step_w / w) - max(was, 1e-3)
     needed = max(0.02, 4 * spread, one_step)
     if fault.kind == "feeder-loss":
-        return was - level >= needed
+        one_down = was - np.sqrt(max(was**2 - station.power_step_w / w, 0.0))
+        return was - level >= max(0.02, 4 * spread, 1.2 * one_down)
     at_antenna = level * 10 ** ((station.loss_db if station.loss_listed else 1.5) / 10)
     return level - was >= needed and at_antenna >= 0.1304
 

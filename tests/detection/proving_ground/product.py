@@ -7,9 +7,9 @@ import json
 from typing import Any
 
 import numpy as np
+
 from proving_ground.fleet import inventory_text
 from proving_ground.physics import DAY_US, START_US, Scene
-
 from standingwatch.detect.engine import DetectionSettings
 from standingwatch.detect.interface import Maintenance
 from standingwatch.inventory import FleetDefaults, build_fleet, read_inventory_text

@@ -9,6 +9,7 @@ from datetime import datetime
 from typing import Any
 
 import numpy as np
+
 from proving_ground.faults import CAUSE, SLOW, Fault
 from proving_ground.physics import DAY_US, START_US, Scene
 
@@ -89,16 +90,21 @@ def lines_of(rows: Iterable[dict[str, Any]], scene: Scene) -> list[Line]:
 
 def score(scene: Scene, alarms: list[dict[str, Any]], visits: list[dict[str, Any]], label: str = "") -> Score:
     """The score of one scene."""
-    result = Score(scenes=1, years=len(scene.ground.stations) * scene.days / 365.25)
+    acting = _acting(scene)
+    # Only the time before an onset can have a false alarm.
+    quiet = [
+        min((f.onset_day for f in acting[i] if f.kind != "ice"), default=float(scene.days))
+        for i in range(len(scene.ground.stations))
+    ]
+    result = Score(scenes=1, years=sum(quiet) / 365.25)
     lines = lines_of(alarms, scene)
     for row in visits:
         row.setdefault("time", row["date"] + "T00:00:00+00:00")
     calls = lines_of(visits, scene)
-    acting = _acting(scene)
     _false_alarms(result, scene, lines, acting, label)
     for call in calls:
         result.visits += 1
-        near = [f for p in call.positions for f in acting[p] if f.onset_day <= call.day + 1.0]
+        near = [f for p in call.positions for f in acting[p] if f.acts(call.day + 1.0)]
         if not any(f.kind != "ice" for f in near):
             what = "ice" if near else "nothing"
             result.visits_wrong[f"{call.data['condition']} on {what}"] += 1
@@ -128,7 +134,7 @@ def _false_alarms(
         severity, condition = line.data["severity"], line.data["condition"]
         if severity == "cleared":
             continue
-        if any(f.onset_day <= line.day for p in line.positions for f in acting[p]):
+        if any(f.acts(line.day) for p in line.positions for f in acting[p]):
             continue
         if condition in OF_LINK and any(
             line.positions & set(members) and begin <= line.day <= end + 0.1

@@ -1,0 +1,38 @@
+"""How large a change has to be: at the antenna's end against the transmitter's, and against the meter's step."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from standingwatch.detect.interface import State
+from standingwatch.readings.fleet import Fleet, FloatArray
+
+
+def attenuation(fleet: Fleet) -> FloatArray:
+    """Of a change of rho at the antenna, the part seen at the transmitter; 1 where the loss is not known.
+
+    Never taken below 0.3: a fault may as well sit at the near end, and no meter is that good.
+    """
+    loss_db = np.where(np.isfinite(fleet.feeder_loss_db), fleet.feeder_loss_db, 0.0)
+    return np.maximum(10.0 ** (-loss_db / 10.0), 0.3)
+
+
+def known_loss_db(fleet: Fleet) -> FloatArray:
+    """Loss of each feeder [dB], 0 where it is not known."""
+    return np.where(np.isfinite(fleet.feeder_loss_db), fleet.feeder_loss_db, 0.0)
+
+
+def one_step_rho(state: State, share: float, sign: float = 1.0) -> FloatArray:
+    """What a share of one step of the meter is worth in rho, at each one's power and baseline.
+
+    Args:
+        state: records of `history.BASELINE_STATE`.
+        share: part of a step.
+        sign: 1 for a step up, -1 for a step down, which is worth more, and all of rho where there is but one.
+    """
+    forward_w = np.fmax(state["forward_w"], 1e-3)
+    step_w = np.where(np.isfinite(state["step_w"]), state["step_w"], 0.0)
+    rho = np.where(np.isfinite(state["rho"]), state["rho"], 0.0)
+    moved = np.sqrt(np.maximum(rho**2 + sign * share * step_w / forward_w, 0.0))
+    worth: FloatArray = np.abs(moved - rho)
+    return worth

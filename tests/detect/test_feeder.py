@@ -1,0 +1,91 @@
+"""`feeder-loss-rising`: an improvement that nobody made is a finding; a steady or worse match is not."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from standingwatch.detect.feeder import FeederLoss
+from standingwatch.detect.interface import Maintenance
+from standingwatch.detect.words import Cause, Condition, Severity
+from standingwatch.rf import rho_at_transmitter
+
+START_US = 1_767_225_600_000_000
+DAY_US = 86_400_000_000
+FEEDER = Condition.FEEDER_LOSS_RISING
+
+
+def takes_up_water(db: float, begin: float = 20, length: float = 40) -> Callable[[Any, int], Any]:
+    """An antenna of 1.9:1 behind 1 dB of feeder, to which so much loss is added."""
+    return lambda day, _: rho_at_transmitter(0.31, 1.0 + db * np.clip((day - begin) / length, 0, 1))
+
+
+@pytest.mark.parametrize(("added_db", "least"), [(1.2, Severity.WARNING), (3.0, Severity.MINOR)])
+def test_water_in_the_feeder_is_found(line: Any, tell: Any, added_db: float, least: Severity) -> None:
+    told = tell(line(feeder_loss_db=1.0), takes_up_water(added_db), 75)
+    course = told.course(FEEDER)
+    assert 20 < course[0][1] < 70
+    assert course[-1][0] >= least
+    assert told.leading(FEEDER)[0] is Cause.FEEDER_LOSS
+    assert told.conditions() == {FEEDER}
+    told_db = told.of(FEEDER)[0].evidence["added_feeder_loss_db"]
+    assert 0 < told_db < added_db + 0.3
+
+
+def test_the_added_loss_is_measured(line: Any, tell: Any) -> None:
+    # The severity turns to minor late in the course, and with it the evidence is told anew.
+    told = tell(line(feeder_loss_db=1.0), takes_up_water(3.0, length=20), 70)
+    last = told.of(FEEDER)[-1]
+    added = 3.0 * np.clip((told.day(last) - 1.5 - 20) / 20, 0, 1)
+    assert last.evidence["added_feeder_loss_db"] == pytest.approx(added, abs=0.4)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_healthy_line_is_quiet(line: Any, tell: Any, seed: int) -> None:
+    assert tell(line(feeder_loss_db=1.0), 0.25, 75, seed=seed).findings == []
+
+
+def test_a_worse_match_is_none(line: Any, tell: Any) -> None:
+    told = tell(line(), lambda day, _: 0.15 + 0.003 * np.clip(day - 20, 0, None), 60)
+    assert told.of(FEEDER) == []
+    assert told.of(Condition.SWR_RISING) != []
+
+
+def test_an_improvement_by_a_visit_is_none(line: Any, tell: Any) -> None:
+    end_us = START_US + round(30.5 * DAY_US)
+    visit = Maintenance(
+        np.array([0]), np.array([end_us - DAY_US // 12]), np.array([end_us]), np.array([True])
+    )
+
+    def rho(day: Any, _: int) -> Any:
+        return np.where(day < 30.45, 0.25, 0.12)
+
+    assert tell(line(), rho, 60, maintenance=visit).findings == []
+    assert [f.severity for f in tell(line(), rho, 60).of(FEEDER)] == [Severity.MINOR]
+
+
+def test_a_feeder_that_dries_clears(line: Any, tell: Any) -> None:
+    def rho(day: Any, _: int) -> Any:
+        return rho_at_transmitter(0.31, 1.0 + np.interp(day, [20, 40, 50, 60], [0, 2.5, 2.5, 0]))
+
+    course = tell(line(), rho, 80).course(FEEDER)
+    assert course[0][0] > Severity.CLEARED
+    assert course[-1][0] is Severity.CLEARED
+    assert 50 < course[-1][1] < 75
+
+
+def test_nothing_reflected_at_all_is_a_matter_of_the_meter(line: Any, tell: Any) -> None:
+    told = tell(line(), lambda day, _: np.where(day < 25, 0.25, 0.0), 45, noise=0.0)
+    assert told.of(FEEDER) == []
+    assert told.of(Condition.MEASUREMENT_SUSPECT) != []
+    alone = tell(
+        line(), lambda day, _: np.where(day < 25, 0.25, 0.0), 45, noise=0.0, detectors=[FeederLoss()]
+    )
+    assert alone.findings == []
+
+
+def test_what_is_not_a_number_is_no_improvement(line: Any, tell: Any) -> None:
+    assert tell(line(), lambda day, _: np.where(day < 25, 0.25, np.nan), 45).of(FEEDER) == []

@@ -1,0 +1,176 @@
+"""Members that move together are one finding: of a line, a site, a region; and alone they stay alone."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from standingwatch.detect.interface import WHOLE_REGION, WHOLE_SITE, Finding
+from standingwatch.detect.words import Cause, Condition, Severity
+from standingwatch.readings import Fleet
+from standingwatch.rf import rho_from_swr
+
+STEP, HIGH, RISING = Condition.SWR_STEP, Condition.SWR_HIGH, Condition.SWR_RISING
+HEAD = "site,transmitter,frequency_mhz,antenna_line,region,expected_interval_s\n"
+
+
+@pytest.fixture
+def shared(fleet_of: Callable[[str], Fleet]) -> Fleet:
+    """Three transmitters behind one line, a fourth beside them, a fifth elsewhere."""
+    rows = [f"amber,a{i},44{i},top,north,1800" for i in range(3)]
+    return fleet_of(HEAD + "\n".join([*rows, "amber,b,449,,north,1800", "birch,c,446,,north,1800"]) + "\n")
+
+
+def steps(who: set[int], begin: float = 20.4, end: float = np.inf, high: float = 4.0) -> Any:
+    def rho(day: Any, i: int) -> Any:
+        on = (day >= begin) & (day < end) if i in who else np.zeros(len(day), dtype=bool)
+        return np.where(on, rho_from_swr(high), rho_from_swr(1.2))
+
+    return rho
+
+
+def standing(findings: list[Finding], condition: Condition) -> dict[tuple[int, int, int], Finding]:
+    """What stands at the end, by site, transmitter and region."""
+    last: dict[tuple[int, int, int], Finding] = {}
+    for f in findings:
+        if f.condition is condition:
+            last[f.site, f.transmitter, f.region] = f
+    return {key: f for key, f in last.items() if f.severity is not Severity.CLEARED}
+
+
+@pytest.mark.parametrize("condition", [HIGH, STEP])
+def test_a_line_is_one_alarm_with_its_members(shared: Fleet, tell: Any, condition: Condition) -> None:
+    told = tell(shared, steps({0, 1, 2}), 24)
+    (key,) = standing(told.findings, condition)
+    group = standing(told.findings, condition)[key]
+    assert key == (0, WHOLE_SITE, -1)
+    assert group.members == (0, 1, 2)
+    assert group.causes[0].cause is Cause.SHARED_ANTENNA_SYSTEM
+    assert group.evidence["members"] == 3
+    assert group.evidence["antenna_line"] == "top"
+    assert group.severity >= Severity.MAJOR
+
+
+def test_a_slow_rise_behind_a_line_hands_over_who_was_told_first(shared: Fleet, tell: Any) -> None:
+    def rho(day: Any, i: int) -> Any:
+        begin = {0: 20, 1: 26, 2: 32}.get(i, 1e9)
+        return 0.1 + 0.006 * np.clip(day - begin, 0, None)
+
+    told = tell(shared, rho, 50)
+    first, *later = told.of(RISING)
+    assert (first.transmitter, first.members) == (0, ())
+    handed_over = [f for f in later if f.transmitter == 0 and f.severity is Severity.CLEARED]
+    assert len(handed_over) == 1
+    assert "group" in str(handed_over[0].evidence["why"])
+    (group,) = standing(told.findings, RISING).values()
+    assert set(group.members) == {0, 1, 2}
+    assert handed_over[0].time_us == next(f for f in later if f.members).time_us
+
+
+def test_the_group_ends_when_all_have_ended(shared: Fleet, tell: Any) -> None:
+    told = tell(shared, steps({0, 1, 2}, end=20.8), 28)
+    for condition in (HIGH, STEP):
+        assert standing(told.findings, condition) == {}
+        group = [f for f in told.of(condition) if f.transmitter == WHOLE_SITE]
+        assert [f.severity for f in group].count(Severity.CLEARED) == 1
+        assert group[-1].severity is Severity.CLEARED
+        assert 20.8 < told.day(group[-1]) < 21.4
+
+
+def test_one_that_goes_on_keeps_the_group(shared: Fleet, tell: Any) -> None:
+    def rho(day: Any, i: int) -> Any:
+        return steps({0, 1, 2}, end=np.inf if i == 1 else 22.4)(day, i)
+
+    told = tell(shared, rho, 28)
+    assert list(standing(told.findings, HIGH)) == [(0, WHOLE_SITE, -1)]
+
+
+@pytest.mark.parametrize("who", [{1}, {3}, {4}])
+def test_one_alone_is_told_alone(shared: Fleet, tell: Any, who: set[int]) -> None:
+    told = tell(shared, steps(who), 24)
+    assert told.of(HIGH)
+    assert {f.transmitter for f in told.findings} == who
+    assert all(f.members == () for f in told.findings)
+    assert Cause.SHARED_ANTENNA_SYSTEM not in told.leading(HIGH)
+
+
+def test_long_after_each_other_is_not_together(shared: Fleet, tell: Any) -> None:
+    def rho(day: Any, i: int) -> Any:
+        return steps({0, 1}, {0: 20.4, 1: 75.4}.get(i, 1e9))(day, i)
+
+    told = tell(shared, rho, 78)
+    assert set(standing(told.findings, HIGH)) == {(0, 0, -1), (0, 1, -1)}
+
+
+def test_after_the_group_has_ended_one_alone_is_told_alone(shared: Fleet, tell: Any) -> None:
+    def rho(day: Any, i: int) -> Any:
+        again = steps({1}, 75.4)(day, i) > 0.3
+        return np.where(again, 0.6, steps({0, 1, 2}, end=20.8)(day, i))
+
+    told = tell(shared, rho, 78)
+    assert [f for f in told.of(HIGH) if f.members] != []
+    assert set(standing(told.findings, HIGH)) == {(0, 1, -1)}
+
+
+def test_conditions_are_grouped_apart(shared: Fleet, tell: Any) -> None:
+    def rho(day: Any, i: int) -> Any:
+        if i == 0:
+            return steps({0}, 20.4)(day, i)
+        return 0.1 + (0.006 * np.clip(day - 20, 0, 25) if i == 1 else 0.0 * day)
+
+    told = tell(shared, rho, 45)
+    assert all(f.members == () for f in told.of(STEP))
+
+
+def test_a_site_that_moves_together_behind_different_lines(fleet_of: Any, tell: Any) -> None:
+    fleet = fleet_of(HEAD + "".join(f"amber,a{i},44{i},,north,1800\n" for i in range(4)))
+    told = tell(fleet, steps({0, 1, 2}), 24)
+    ((key, group),) = standing(told.findings, HIGH).items()
+    assert key == (0, WHOLE_SITE, -1)
+    assert group.members == (0, 1, 2)
+    assert "different lines" in group.causes[0].because
+    # Two of a site are not yet all over it, be they most of it.
+    for size in (3, 4):
+        site = fleet_of(HEAD + "".join(f"amber,a{i},44{i},,north,1800\n" for i in range(size)))
+        two = tell(site, steps({0, 1}), 24)
+        assert set(standing(two.findings, HIGH)) == {(0, 0, -1), (0, 1, -1)}
+
+
+@pytest.fixture
+def country(fleet_of: Callable[[str], Fleet]) -> Fleet:
+    rows = [f"s{i},main,44{i % 10},,{'north' if i < 8 else 'south'},1800" for i in range(12)]
+    return fleet_of(HEAD + "\n".join(rows) + "\n")
+
+
+def test_a_region_that_rises_on_one_day_is_weather(country: Fleet, tell: Any) -> None:
+    def rho(day: Any, i: int) -> Any:
+        return 0.1 + (0.09 * ((day > 20.0) & (day < 40)) if i < 6 else 0.0 * day)
+
+    told = tell(country, rho, 55)
+    region = [f for f in told.findings if f.site == WHOLE_REGION]
+    assert region
+    assert {f.region for f in region} == {0}
+    assert region[0].members == (0, 1, 2, 3, 4, 5)
+    assert region[0].causes[0].cause is Cause.REGIONAL_WEATHER
+    assert region[0].condition in (STEP, RISING)
+    # Back at normal: nothing stands any more, of the region or of one of its members.
+    assert 40 < told.day(region[-1]) < 50
+    for condition in (STEP, RISING):
+        assert standing(told.findings, condition) == {}
+    assert {f.transmitter for f in told.findings if f.condition in (STEP, RISING)} == {WHOLE_SITE}
+
+
+def test_few_of_a_region_are_told_one_by_one(country: Fleet, tell: Any) -> None:
+    def rho(day: Any, i: int) -> Any:
+        return 0.1 + (0.15 * (day > 20.0) if i in (0, 9) else 0.0 * day)
+
+    told = tell(country, rho, 30)
+    assert {f.transmitter for f in told.of(STEP)} == {0, 9}
+    assert [f for f in told.findings if f.site == WHOLE_REGION] == []
+
+
+def test_a_healthy_country_is_quiet(country: Fleet, tell: Any) -> None:
+    assert tell(country, 0.1, 40).findings == []
