@@ -110,12 +110,16 @@ def test_what_cannot_be_done_is_said(tmp_path: Path, words: list[str], said: str
 def test_replay_writes_its_three_files(tmp_path: Path) -> None:
     (tmp_path / "sites.csv").write_text("site,transmitter,frequency_mhz\nalder,rpt-1,155\n")
     rows = [
-        f"alder,rpt-1,2026-03-01T{i // 12:02d}:{i % 12 * 5:02d}:00Z,50,{1 if i < 100 else 13}"
+        f"alder,rpt-1,2026-03-01T{i // 12:02d}:{i % 12 * 5:02d}:00Z,50,{1 if i < 100 else 13},12"
         for i in range(200)
     ]
     (tmp_path / "readings.csv").write_text(
         "\n".join(
-            ["site,transmitter,time,forward_w,reflected_w", *rows, "cedar,rpt-9,2026-03-01T00:00:00Z,9,1"]
+            [
+                "site,transmitter,time,forward_w,reflected_w,ambient_temperature_c",
+                *rows,
+                "cedar,rpt-9,2026-03-01T00:00:00Z,9,1,12",
+            ]
         )
     )
     (tmp_path / "work.csv").write_text("site,transmitter,start,end,kind\n")
@@ -124,7 +128,9 @@ def test_replay_writes_its_three_files(tmp_path: Path) -> None:
     assert done.returncode == 0, done.stderr
     assert "1 readings of transmitters that are not in the inventory" in done.stdout
     out = tmp_path / "results" / "one"
-    (line,) = [json.loads(text) for text in (out / "alarms.jsonl").read_text().splitlines()]
+    lines = [json.loads(text) for text in (out / "alarms.jsonl").read_text().splitlines()]
+    assert [line["condition"] for line in lines] == ["swr-high", "swr-step"]
+    line = lines[0]
     assert {"time", "site", "transmitter", "condition", "severity", "likely_cause", "text"} <= set(line)
     assert (line["time"], line["condition"], line["severity"]) == (
         "2026-03-01T08:30:00Z",

@@ -1,13 +1,14 @@
 """The forecast: on planted trends the 80 % interval holds the true date in about 80 of 100 cases, and quiet
 transmitters get no date.
 
-The constants of the forecast were found on seeds 0 to 3 of the mixes `USUAL`, `HARD` and `CLEAR`. The tests
-use other seeds of these, and the mixes `YOUNG` and `SLOW`, on which nothing was tried.
+The constants of the forecast were found on seeds 0 to 15 of the mixes `USUAL`, `HARD` and `CLEAR`, and on the
+proving ground (`tests/detection`). The tests use other seeds of these, and the mixes `YOUNG` and `SLOW`, on
+which nothing was tried.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -19,7 +20,7 @@ from scipy import ndimage, signal, stats
 from standingwatch.detect._trend import autocorrelation_of, median_of_known, theil_sen_slope
 from standingwatch.detect.forecast import FEWEST_DAYS, MEMORY_DAYS, RATE_DAYS, Forecasts, Says, forecast
 
-CHECK_SEEDS = range(100, 124)
+CHECK_SEEDS = range(400, 424)
 KINDS = ("linear", "exponential", "power", "slowing", "ratchet", "phasor")
 #: The limits, in parts of the rise from the baseline to the start of foldback.
 LIMIT_PARTS = np.array([0.4, 0.7, 1.0, 1.25])
@@ -28,7 +29,12 @@ MARGIN_DAYS = 2.0
 
 @dataclass(frozen=True)
 class Mix:
-    """Ranges that planted trends are drawn from; rise and noise evenly in their logarithm."""
+    """Ranges that planted trends are drawn from; rise, noise and memory evenly in their logarithm.
+
+    `wander` is the standard deviation of what has grown about its course, as a part of it: a fault that heats
+    up by 5 degrees C and more from day to day, at 0.8 % per degree, or is wet on one day and dry on the next.
+    Its memory reaches from a windy day to a spell of warm weather.
+    """
 
     duration_days: tuple[float, float] = (30.0, 130.0)
     rise_rho: tuple[float, float] = (0.05, 0.5)
@@ -37,6 +43,7 @@ class Mix:
     missing: tuple[float, float] = (0.0, 0.5)
     quiet_days: tuple[int, int] = (0, 90)
     wander: tuple[float, float] = (0.0, 0.2)
+    memory_days: tuple[float, float] = (1.0, 12.0)
     wet_days_left_out: bool = False
 
 
@@ -138,11 +145,11 @@ def plant_one(rng: np.random.Generator, kind: str, mix: Mix) -> tuple[Any, ...] 
     )
     fine = np.arange(0, 3 * duration + 1, 0.25)
     progress, wet = course(rng, kind, duration, fine, rise, quiet_rho)
-    # What grows is not steady: heat and wind make it more on one day than on the next.
-    memory_days = rng.uniform(1, 4)
-    daily = ar1(rng, 1, int(fine[-1]) + 2, np.exp(-1 / memory_days), rng.uniform(*mix.wander))[0]
-    progress = progress * (1 + np.interp(fine, np.arange(len(daily)), daily))
-    # One such day does not count as reached: half of the week around it must be above.
+    if kind != "ratchet":  # which is uneven of itself
+        memory_days = log_even(rng, mix.memory_days)
+        daily = ar1(rng, 1, int(fine[-1]) + 2, np.exp(-1 / memory_days), rng.uniform(*mix.wander))[0]
+        progress = progress * (1 + np.interp(fine, np.arange(len(daily)), daily))
+    # A single day does not count as reached: half of the week around it must be above.
     week = ndimage.median_filter(progress, 4 * 7 + 1, mode="nearest")
     crossing = np.array([fine[np.argmax(week >= part)] for part in LIMIT_PARTS])
     # From 8 days after the departure is noticeable (twice the noise) until shortly before the last limit.
@@ -247,10 +254,22 @@ def test_dates_err_to_both_sides_and_are_worth_having(judged: Judged) -> None:
     assert 0.35 <= (mid < left).mean() <= 0.65
     assert (left < low).mean() <= 0.15
     assert (left > high).mean() <= 0.15
-    # Dates are much better than one and the same guess for all.
-    guess = np.median(left)
-    error, error_of_guess = (np.abs(np.log((date + 1) / (left + 1))) for date in (mid, guess))
-    assert np.median(error) < 0.6 * np.median(error_of_guess)
+    assert error_over_guess(left, mid) < 0.8
+
+
+def error_over_guess(left: Any, mid: Any) -> float:
+    """Typical error of dates over that of one and the same guess for all, the best one."""
+    errors = [np.abs(np.log((date + 1) / (left + 1))) for date in (mid, np.median(left))]
+    return float(np.median(errors[0]) / np.median(errors[1]))
+
+
+@pytest.mark.parametrize("name", list(MIXES))
+def test_a_course_that_does_not_wander_is_dated_well(name: str) -> None:
+    planted = plant_all(range(424, 430), 72, replace(MIXES[name], wander=(0.0, 0.0)))
+    said = planted.forecast()
+    dated = (planted.left_days > 0) & np.isfinite(said.low_days)
+    assert dated.sum() > 500
+    assert error_over_guess(planted.left_days[dated], said.mid_days[dated]) < 0.6
 
 
 @pytest.mark.parametrize("phi", [0.6, 0.7])

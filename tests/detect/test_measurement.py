@@ -64,10 +64,12 @@ def test_a_ratio_that_jumps(line: Any, tell: Any) -> None:
     rng = np.random.default_rng(1)
 
     def rho(day: Any, _: int) -> Any:
-        return np.where(day < 20.2, 0.12, rng.uniform(0.05, 0.6, len(day)))
+        return np.where(day < 20.2, 0.12, rng.uniform(0.05, 0.5, len(day)))
 
     told = tell(line(expected_interval_s=900), rho, 30, every_s=900)
     check(told, 20.2, "jumps")
+    # Once it is suspect, its readings say nothing about a loose connection.
+    assert told.of(Condition.SWR_INTERMITTENT) == []
 
 
 def test_it_clears_and_what_came_before_is_not_learned_from(line: Any, tell: Any) -> None:

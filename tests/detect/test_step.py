@@ -95,12 +95,13 @@ def test_a_retune_on_record_is_learned_and_not_told(line: Any, tell: Any) -> Non
 
 def test_a_visit_ends_a_step_though_the_transmitter_is_not_keyed_again(line: Any, tell: Any) -> None:
     def forward(day: Any, _: int) -> Any:
-        return np.where(day < 23.45, 95.0, 0.0)
+        return np.where(day < 20.6, 95.0, 0.0)
 
-    told = tell(line(), step(1.15, 4.0, 20.5), 28, forward_w=forward, maintenance=work(23.5, renews=True))
+    rho = step(1.15, 4.0, 20.3)
+    told = tell(line(), rho, 24, forward_w=forward, maintenance=work(20.7, renews=True))
     assert [severity for severity, _ in told.course(STEP)] == [Severity.MAJOR, Severity.CLEARED]
-    assert 23.4 < told.course(STEP)[1][1] < 24.5
-    idle = tell(line(), step(1.15, 4.0, 20.5), 28, forward_w=forward)
+    assert 20.6 < told.course(STEP)[1][1] < 21.5
+    idle = tell(line(), rho, 24, forward_w=forward)
     assert [severity for severity, _ in idle.course(STEP)] == [Severity.MAJOR]
 
 

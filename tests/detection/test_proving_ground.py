@@ -103,7 +103,7 @@ class TestScenes:
         files = sorted(Path(proving_ground.__path__[0]).glob("*.py"))
         using = [f.name for f in files if any(m.startswith("standingwatch") for m in _imported(f))]
         assert len(files) >= 9
-        assert using == ["product.py"]
+        assert using == ["outlooks.py", "product.py"]
 
     def test_the_product_is_told_nothing_of_the_truth_and_changes_none_of_it(
         self, scenes: dict[tuple[str, int], Scene]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey
@@ -79,9 +81,20 @@ def test_what_is_not_worth_a_drive_sends_nobody(condition: Condition, severity: 
 @pytest.mark.parametrize("cause", [Cause.ICE, Cause.REGIONAL_WEATHER])
 @pytest.mark.parametrize("condition", [Condition.SWR_HIGH, Condition.SWR_RISING, Condition.SWR_WEATHER])
 def test_weather_that_passes_sends_nobody(cause: Cause, condition: Condition) -> None:
-    assert propose([alarm(Severity.MINOR, condition, causes=likely(cause))], set(), LATER_US) == []
-    [visit] = propose([alarm(Severity.MINOR, condition, causes=likely(Cause.WATER))], set(), LATER_US)
+    weather = alarm(Severity.MINOR, condition, causes=likely(cause))
+    fortnight = RAISED_US + 14 * 24 * HOUR_US
+    assert propose([weather], set(), fortnight) == []
+    [visit] = propose([alarm(Severity.MINOR, condition, causes=likely(Cause.WATER))], set(), fortnight)
     assert visit.likely_cause is Cause.WATER
+    assert propose([weather], set(), RAISED_US + 90 * 24 * HOUR_US) == []
+
+
+def test_what_may_be_ice_has_to_stand_for_longer() -> None:
+    due = RAISED_US + round(STANDING_HOURS[Condition.SWR_STEP][Severity.MAJOR] * HOUR_US)
+    for told, visits in ((True, 1), (False, 0)):
+        one = replace(alarm(Severity.MAJOR, Condition.SWR_STEP), values={"temperature_told": told})
+        assert len(propose([one], set(), due)) == visits
+        assert len(propose([one], set(), LATER_US)) == 1
 
 
 def test_a_region_sends_nobody() -> None:

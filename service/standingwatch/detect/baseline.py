@@ -211,6 +211,7 @@ class Baselines:
             state[name] = np.nan
         state["hour_iced"] = state["hour_frost"] = False
         state["hour_weight"] = 0.0
+        state["day_rho"], state["day_spread"] = state["rho"], state["hour_rho_spread"]
         state["recent_rho_before"] = state["recent_rho"]
         state["recent_rho"] = nan_median(last_known(adjusted(state, number, 10), 3))
         state["last_day"] = number
@@ -324,8 +325,9 @@ class Baselines:
     ) -> None:
         """Open a new baseline after work that may have changed the match."""
         ended = work.renews_baseline & (work.end_us < closed_to_us) & (work.end_us >= closed_from_us)
-        for owner in np.unique(work.transmitter[ended]).tolist():
-            end_us = int(work.end_us[ended & (work.transmitter == owner)].max())
+        # One after the other, as they would have been found hour by hour.
+        for row in np.flatnonzero(ended)[np.argsort(work.end_us[ended], kind="stable")].tolist():
+            owner, end_us = int(work.transmitter[row]), int(work.end_us[row])
             state = self.state[owner : owner + 1]
             hours_before = int((end_us - day_us) // HOUR_US + 1)
             # What the hours before the end of the work would have given by themselves, they give.
@@ -475,7 +477,14 @@ class Normal:
     kind: IntArray
 
 
-def normal_at(state: State, owner: IntArray, time_us: IntArray, channel: IntArray, grace_us: int) -> Normal:
+def normal_at(
+    state: State,
+    owner: IntArray,
+    time_us: IntArray,
+    channel: IntArray,
+    grace_us: int,
+    work: Maintenance,
+) -> Normal:
     """The baseline that held at the time of each reading, NaN where none did.
 
     Args:
@@ -484,9 +493,14 @@ def normal_at(state: State, owner: IntArray, time_us: IntArray, channel: IntArra
         time_us: time per reading [Unix microseconds].
         channel: channel number per reading.
         grace_us: how long after its end a day closes [us].
+        work: work on record; from its end on a baseline that it renews holds no longer, also where the hour of
+            that end has not closed yet.
     """
     now = time_us >= state["effective_us"][owner]
     before = ~now & (time_us < state["opened_us"][owner])
+    over = work.renewed(owner, time_us, state["opened_us"])
+    if over.any():
+        now, before = now & ~over, before & ~over
 
     def at(name: str) -> FloatArray:
         earlier = np.where(before, state[f"{name}_before"][owner], np.nan)

@@ -139,7 +139,8 @@ class Bursts:
         dry = ~day.wet
         place = place_of_day(day.number)
         for name in ("high", "paired", "usable"):
-            record[name][:, place] = np.where(dry, quick[name][:, at], 0).sum(axis=1)
+            counted = quick[name][:, at] if name == "usable" else np.where(dry, quick[name][:, at], 0)
+            record[name][:, place] = counted.sum(axis=1)
             quick[name][:, at] = 0
         for name in ("high", "paired", "usable"):
             record[name][day.renewed] = 0
@@ -159,7 +160,9 @@ class Bursts:
         on = (days_with >= settings.days_to_raise) & burst_day[:, -1]
         on |= frequent & single_day[:, -1]
         quiet = last_days(record["high"], day.number, settings.days_to_clear).sum(axis=1) == 0
-        off = quiet | day.renewed
+        # Days without readings are not quiet ones.
+        heard = last_days(record["usable"], day.number, settings.days_to_clear) > 0
+        off = (quiet & (3 * heard.sum(axis=1) >= settings.days_to_clear)) | day.renewed
         total = high.sum(axis=1)
 
         def grade(position: int) -> Severity:

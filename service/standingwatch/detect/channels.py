@@ -10,7 +10,6 @@ from __future__ import annotations
 import zlib
 
 import numpy as np
-import pandas as pd
 
 from standingwatch.detect.interface import State
 from standingwatch.readings.columns import Readings
@@ -31,7 +30,11 @@ def channel_codes(readings: Readings) -> IntArray:
     if rows == 0:
         return codes
     first = readings.channel[0]
-    if first or (readings.channel != first).any():
+    # A column that is nowhere told is one value seen many times.
+    if first or (readings.channel.strides != (0,) and (readings.channel != first).any()):
+        # Only here, so that a fleet without channels does not wait for it at every start.
+        import pandas as pd
+
         place, names = pd.factorize(readings.channel)
         numbers = np.array([zlib.crc32(str(n).encode()) + 1 if n else 0 for n in names], dtype=np.int64)
         codes = numbers[place]

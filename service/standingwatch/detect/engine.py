@@ -95,6 +95,9 @@ class StepResult:
     touched: dict[str, IntArray] = field(default_factory=dict)
 
 
+#: After so many days without anything, a further one changes nothing: longer than any memory of days.
+FORGOTTEN_DAYS = 2 * history.DAYS
+
 #: Parts of the state: what readings change and what only closed hours change, per transmitter and per site.
 TRANSMITTER_PARTS = ("quick", "slow")
 SITE_PARTS = ("site", "climate")
@@ -142,6 +145,7 @@ class Engine:
         )
         self.closed_until_us = 0
         self.pending = Readings.empty()
+        self._alone: BoolArray = np.bincount(fleet.site_of, minlength=sites)[fleet.site_of] == 1
 
     def parts(self) -> dict[str, State]:
         """The state by part."""
@@ -181,6 +185,8 @@ class Engine:
         order = np.argsort(day_of, kind="stable")
         edges = np.searchsorted(day_of[order], np.arange(first_day, last_day + 2))
         for number, day in enumerate(range(first_day, last_day + 1)):
+            if self._nothing_left(day, first_day, last_day, lanes, day_of, links, maintenance):
+                continue
             rows = order[edges[number] : edges[number + 1]]
             told_us = (day + 1) * DAY_US + grace_us
             linked = np.ones(len(links.time_us), dtype=np.bool_)
@@ -200,6 +206,27 @@ class Engine:
         for part, old in before.items():
             result.touched[part] = _changed(old, self.parts()[part])
         return result
+
+    def _nothing_left(
+        self,
+        day: int,
+        first_day: int,
+        last_day: int,
+        lanes: Hours,
+        day_of: IntArray,
+        links: Links,
+        maintenance: Maintenance,
+    ) -> bool:
+        """Whether a day lies so deep in a gap that closing it changes nothing: all that is remembered is empty.
+
+        A single report of long ago would otherwise have every day since then closed one by one.
+        """
+        if last_day - first_day <= FORGOTTEN_DAYS or day == last_day or day <= first_day + FORGOTTEN_DAYS:
+            return False
+        begin = (day - FORGOTTEN_DAYS) * DAY_US
+        end = (day + 2) * DAY_US
+        times = (lanes.hour_us, day_of * DAY_US, links.time_us, maintenance.end_us)
+        return not any(((t >= begin) & (t < end)).any() for t in times)
 
     def _judged(self, fresh: Readings, maintenance: Maintenance) -> Judged:
         """What every detector wants to know of the readings."""
@@ -237,8 +264,8 @@ class Engine:
                 hours,
                 self.fleet,
                 self.climate["weather"],
-                state["rho"][hours.transmitter],
-                state["hour_rho_spread"][hours.transmitter],
+                state["day_rho"][hours.transmitter],
+                state["day_spread"][hours.transmitter],
             )
             changes = self.base.take_hours(hours, outside, maintenance, closed_to, closed_from)
             if closed_to % DAY_US == 0:
@@ -259,7 +286,12 @@ class Engine:
             working=judged.working,
             trusted=judged.usable & ~judged.working & ~suspect,
             normal=normal_at(
-                state, readings.transmitter, readings.time_us, judged.channel, self.base.grace_us
+                state,
+                readings.transmitter,
+                readings.time_us,
+                judged.channel,
+                self.base.grace_us,
+                maintenance,
             ),
             hours=hours,
             weather=outside,
@@ -284,17 +316,16 @@ class Engine:
     def _fresh(self, readings: Readings, until_us: int) -> Readings:
         """What is to be judged now, sorted by transmitter and time: no late, repeated or future ones.
 
-        Transmitters that share an antenna line are judged together, up to a time before which nothing is under way
-        any more; and nothing is judged past the close of a day that has not closed yet.
+        Transmitters of one site are judged together, up to a time before which nothing is under way any more;
+        and nothing is judged past the close of an hour that has not closed yet.
         """
         out = int(Flag.LATE | Flag.FUTURE)
         newest = self.quick["newest_us"]
         waiting = self.pending.take(self.pending.time_us > newest[self.pending.transmitter])
         kept = Readings.concatenate([waiting, readings]) if len(waiting) else readings
         grace_us = self.base.grace_us
-        day_end = ((until_us - grace_us) // DAY_US + 1) * DAY_US + grace_us
-        shared = self.fleet.line_of[kept.transmitter] >= 0
-        due = (kept.time_us < day_end) & (~shared | (kept.time_us <= until_us))
+        next_close = ((until_us - grace_us) // HOUR_US + 1) * HOUR_US + grace_us
+        due = (kept.time_us < next_close) & (self._alone[kept.transmitter] | (kept.time_us <= until_us))
         ready = kept.take(((kept.flags & out) == 0) & due).sorted_by_transmitter()
         if len(ready) == 0:
             return ready

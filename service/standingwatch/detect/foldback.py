@@ -171,5 +171,6 @@ class Foldback:
 
 def _near_rho(fleet: Fleet, share: float) -> Any:
     """rho from which each one's SWR is near its foldback limit; infinite for amplifiers without one."""
-    swr = np.maximum(share * np.where(np.isfinite(fleet.foldback_swr), fleet.foldback_swr, np.inf), 1.2)
-    return np.where(np.isfinite(swr), (swr - 1.0) / (swr + 1.0), np.inf)
+    known = np.isfinite(fleet.foldback_swr)
+    swr = np.maximum(share * np.where(known, fleet.foldback_swr, 2.0), 1.2)
+    return np.where(known, (swr - 1.0) / (swr + 1.0), np.inf)

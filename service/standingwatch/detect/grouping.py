@@ -162,6 +162,8 @@ class Grouping:
         result: set[int] = set()
         regions = fleet.region_of[begins] if begins else np.empty(0, dtype=np.int64)
         for region in np.unique(regions).tolist():
+            if not fleet.region_names[region]:
+                continue
             of_region = fleet.region_of == region
             moving = of_region & (severity > 0) & (since >= now - WITHIN_US)
             if (
@@ -224,6 +226,10 @@ def _group_finding(
             causes = (LikelyCause(Cause.REGIONAL_WEATHER, 0.8, words),)
         elif first is Cause.ICE:
             causes = finding.causes
+        elif len(lines) != 1 and finding.evidence.get("temperature_told") is False:
+            words = f"{len(members)} transmitters of the site moved together, behind different lines"
+            told = "nobody tells the temperature: ice does that, and goes with the thaw"
+            causes = (LikelyCause(Cause.ICE, 0.5, f"{words}; {told}"), *finding.causes[:1])
         elif len(lines) != 1 and finding.condition is Condition.SWR_WEATHER:
             words = f"{len(members)} transmitters of the site suffer from it together, behind different lines"
             causes = (LikelyCause(Cause.REGIONAL_WEATHER, 0.6, words), *finding.causes[:1])

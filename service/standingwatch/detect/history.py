@@ -65,7 +65,10 @@ BASELINE_STATE = np.dtype(
         ("forward_db_before", np.float64),
         ("hour_rho_spread_before", np.float64),
         ("wet_excess_normal_before", np.float64),
-        # Present level, from the last days with one, and what it was before the last day closed.
+        # Baseline and hourly spread as the last closed day left them; present level, from the last days with
+        # one, and what it was before the last day closed.
+        ("day_rho", np.float64),
+        ("day_spread", np.float64),
         ("recent_rho", np.float64),
         ("recent_rho_before", np.float64),
         # Learning: days since it began; sums for the dependence on temperature and wetness within days.
@@ -112,6 +115,8 @@ def initial(state: State) -> None:
         "forward_db_before",
         "hour_rho_spread_before",
         "wet_excess_normal_before",
+        "day_rho",
+        "day_spread",
         "recent_rho",
         "recent_rho_before",
         "reference_c",

@@ -136,6 +136,19 @@ class Maintenance:
         empty = np.empty(0, dtype=np.int64)
         return cls(empty, empty, empty, np.empty(0, dtype=np.bool_))
 
+    def renewed(self, transmitter: IntArray, time_us: IntArray, opened_us: IntArray) -> BoolArray:
+        """Whether each (transmitter, time) lies past the end of work that no new baseline was opened for yet.
+
+        Args:
+            transmitter: positions in the fleet.
+            time_us: times [Unix microseconds].
+            opened_us: per transmitter of the fleet, when its baseline was last opened [Unix microseconds].
+        """
+        past = np.zeros(len(time_us), dtype=np.bool_)
+        for i in np.flatnonzero(self.renews_baseline & (self.end_us > opened_us[self.transmitter])):
+            past |= (transmitter == self.transmitter[i]) & (time_us >= self.end_us[i])
+        return past
+
     def covers(self, transmitter: IntArray, time_us: IntArray) -> BoolArray:
         """Whether each (transmitter, time) lies in a window, ends included."""
         inside = np.zeros(len(time_us), dtype=np.bool_)

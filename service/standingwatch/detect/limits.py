@@ -147,17 +147,27 @@ class Limits:
         rows = np.flatnonzero(block.trusted | (total & ~block.working))
         if len(rows) == 0:
             return []
+        table = limits_of(fleet, self.settings)
         owner = readings.transmitter[rows]
+        swr = np.where(total[rows], np.inf, swr_from_rho(np.fmin(rho[rows], 1.0)))
+        # Only those that are over a limit, or were, are followed reading by reading.
+        follow: BoolArray = np.any(record["on"] | (record["over"] > 0), axis=1)
+        follow[owner[swr >= table.min(axis=0)[owner]]] = True
+        segments = Segments.of(owner)
+        previous_swr = _before(swr, segments, record["last_swr"][segments.owner])
+        record["last_swr"][segments.owner] = swr[segments.last]
+        chosen = np.flatnonzero(follow[owner])
+        if len(chosen) == 0:
+            return []
+        rows, owner, swr, previous_swr = rows[chosen], owner[chosen], swr[chosen], previous_swr[chosen]
         time_us = readings.time_us[rows]
         segments = Segments.of(owner)
-        swr = np.where(total[rows], np.inf, swr_from_rho(np.fmin(rho[rows], 1.0)))
         rho_least = np.where(total[rows], 1.0, block.rho_least[rows])
         swr_least = np.where(total[rows], np.inf, swr_from_rho(rho_least))
         normal = block.normal.rho[rows]
         known = np.isfinite(normal)
         far = rho_least - normal >= self._above_normal(block, rows)
         hold_us = int(self.settings.lower_hours * 3.6e9)
-        table = limits_of(fleet, self.settings)
         before = self._severity(record["on"][segments.owner])
         on = np.empty((len(rows), len(SEVERITIES)), dtype=np.bool_)
         for level in range(len(SEVERITIES)):
@@ -186,12 +196,13 @@ class Limits:
             on[:, level] = latched.on
             # A run longer than what decides need not be remembered in full.
             record["over"][segments.owner, level] = np.minimum(latched.over_run, 10_000)
-            record["under"][segments.owner, level] = np.minimum(latched.under_run, 10_000)
+            # One that nothing depends on is not kept: what is not followed and what is end up alike.
+            record["under"][segments.owner, level] = np.where(
+                latched.on_at_end, np.minimum(latched.under_run, 10_000), 0
+            )
             record["on"][segments.owner, level] = latched.on_at_end
         severity = self._severity(on)
         previous = _before(severity, segments, before)
-        previous_swr = _before(swr, segments, record["last_swr"][segments.owner])
-        record["last_swr"][segments.owner] = swr[segments.last]
         changed = np.flatnonzero(severity != previous)
         calm = self._calm_before(
             swr, table[0][owner], previous_swr, segments, record["calm_swr"][segments.owner]

@@ -16,6 +16,9 @@ from standingwatch.rf import rho_from_swr
 #: (common practice, no source).
 LIMITS = ("swr-1.5", "swr-2", "foldback", "tolerance", "swr-3")
 
+#: The forecast of nobody.
+NOTHING = forecast(np.empty((0, 1)), np.empty(0), np.empty(0), np.empty((0, len(LIMITS))))
+
 IN_WORDS = {
     Says.EXPECTED: "expected",
     Says.REACHED: "reached",
@@ -48,6 +51,8 @@ class Outlook:
         assert block.day is not None
         state = block.base.state
         rows = np.flatnonzero(which)
+        if len(rows) == 0:
+            return cls(rows, NOTHING, np.empty((0, len(LIMITS))), block.day.end_us)
         swr = np.column_stack(
             [
                 np.full(len(rows), 1.5),

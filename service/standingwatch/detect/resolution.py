@@ -24,7 +24,8 @@ def step_index(power_w: FloatArray) -> IntArray:
         power_w: powers as reported [W].
     """
     index = np.full(len(power_w), len(STEPS_W) - 1, dtype=np.int64)
-    undecided = np.ones(len(power_w), dtype=np.bool_)
+    undecided = np.isfinite(power_w)
+    power_w = np.where(undecided, power_w, 0.0)
     for i, step_w in enumerate(STEPS_W[:-1]):
         multiple = power_w / step_w
         fits = undecided & (np.abs(multiple - np.rint(multiple)) < 1e-6)

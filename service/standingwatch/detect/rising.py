@@ -22,7 +22,6 @@ from standingwatch.detect.switch import SWITCH, follow
 from standingwatch.detect.words import Condition, Severity
 from standingwatch.readings.fleet import Fleet
 
-
 #: Of the last days, so many have to be away before a rise is grave: a week of weather is no emergency.
 CERTAIN_DAYS = 8
 

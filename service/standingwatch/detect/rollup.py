@@ -67,6 +67,13 @@ class Hours:
         """The rows at the given positions, or where the mask is true."""
         return Hours(**{f.name: getattr(self, f.name)[index] for f in fields(self)})
 
+    def reflected_step_rho(self, share: float) -> FloatArray:
+        """What a share of the meter's step is worth in rho at each row's level and power."""
+        level = np.nan_to_num(self.rho_level)
+        moved = level**2 + share * self.reflected_step_w / np.maximum(np.nan_to_num(self.forward_w), 1e-3)
+        worth: FloatArray = np.sqrt(moved) - level
+        return worth
+
     @classmethod
     def empty(cls) -> Hours:
         """No rows."""
@@ -94,22 +101,17 @@ def roll_up(readings: Readings, channel: IntArray | None = None) -> Hours:
     """
     if len(readings) == 0:
         return Hours.empty()
+    # Grouped by transmitter and hour first, as readings in order stand anyway; sorted by hour at the end.
     hour = hour_of(readings.time_us)
     usable = (readings.flags & SAYS_NOTHING) == 0
-    rho = np.where(usable, rho_from_power(readings.forward_w, np.maximum(readings.reflected_w, 0.0)), np.nan)
+    rho = rho_from_power(readings.forward_w, np.maximum(readings.reflected_w, 0.0))
     usable &= np.isfinite(rho)
+    group, keys = _groups(readings.transmitter, hour, channel)
     # Usable rows come first within their hour and rise in rho: quantiles are then positions.
-    keys = (rho, ~usable, readings.transmitter, hour)
-    order = np.lexsort(keys if channel is None else (*keys[:2], channel, *keys[2:]))
-    hour, owner, rho, usable = hour[order], readings.transmitter[order], rho[order], usable[order]
-    begins = np.empty(len(hour), dtype=np.bool_)
-    begins[0] = True
-    begins[1:] = (hour[1:] != hour[:-1]) | (owner[1:] != owner[:-1])
-    if channel is not None:
-        channel = channel[order]
-        begins[1:] |= channel[1:] != channel[:-1]
-    first = np.flatnonzero(begins)
-    reports = np.diff(np.append(first, len(hour)))
+    order = np.lexsort((np.where(usable, rho, np.inf), group))
+    rho, usable, group = np.where(usable, rho, np.nan)[order], usable[order], group[order]
+    first = np.searchsorted(group, np.arange(len(keys[0])))
+    reports = np.diff(np.append(first, len(group)))
     count = np.add.reduceat(usable.astype(np.int64), first)
 
     def at(share: float) -> FloatArray:
@@ -131,11 +133,11 @@ def roll_up(readings: Readings, channel: IntArray | None = None) -> Hours:
     highest = np.where(count > 0, rho[first + np.maximum(count - 1, 0)], np.nan)
 
     forward = readings.forward_w[order]
-    forward = forward[np.lexsort((forward, ~usable, np.cumsum(begins)))]
-    return Hours(
-        hour_us=hour[first],
-        transmitter=owner[first],
-        channel=np.zeros(len(first), dtype=np.int64) if channel is None else channel[first],
+    forward = forward[np.lexsort((np.where(usable, forward, np.inf), group))]
+    rolled = Hours(
+        hour_us=keys[1],
+        transmitter=keys[0],
+        channel=keys[2],
         reports=reports,
         usable=count,
         forward_w=middle(forward),
@@ -152,6 +154,29 @@ def roll_up(readings: Readings, channel: IntArray | None = None) -> Hours:
         precipitation=_mean(readings.precipitation[order], first),
         wind_mps=_highest(readings.wind_mps[order], first),
     )
+    return rolled.take(np.lexsort((rolled.channel, rolled.transmitter, rolled.hour_us)))
+
+
+def _groups(
+    transmitter: IntArray, hour: IntArray, channel: IntArray | None
+) -> tuple[IntArray, tuple[IntArray, IntArray, IntArray]]:
+    """Number of each row's group, groups being numbered from 0; and their transmitters, hours, channels."""
+    codes = np.zeros(len(hour), dtype=np.int64) if channel is None else channel
+    apart = np.empty(len(hour), dtype=np.bool_)
+    apart[0] = True
+    apart[1:] = (transmitter[1:] != transmitter[:-1]) | (hour[1:] != hour[:-1]) | (codes[1:] != codes[:-1])
+    first = np.flatnonzero(apart)
+    run = np.cumsum(apart) - 1
+    runs = np.column_stack([transmitter[first], hour[first], codes[first]])
+    order = np.lexsort((runs[:, 2], runs[:, 1], runs[:, 0]))
+    ordered = runs[order]
+    new = np.empty(len(runs), dtype=np.bool_)
+    new[0] = True
+    new[1:] = (ordered[1:] != ordered[:-1]).any(axis=1)
+    number = np.empty(len(runs), dtype=np.int64)
+    number[order] = np.cumsum(new) - 1
+    keys = ordered[new]
+    return number[run], (keys[:, 0], keys[:, 1], keys[:, 2])
 
 
 def _mean(value: FloatArray, first: IntArray) -> FloatArray:

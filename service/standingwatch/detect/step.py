@@ -15,6 +15,7 @@ import numpy as np
 from standingwatch.detect.cause import causes_of_high_swr, causes_of_step, rain_evidence
 from standingwatch.detect.departure import DepartureSettings, depart
 from standingwatch.detect.evidence import departure_evidence, known, neighbours
+from standingwatch.detect.history import DAY_US
 from standingwatch.detect.ice import ICE_FIELDS, retold
 from standingwatch.detect.interface import Block, Finding, Outcome, Own
 from standingwatch.detect.scale import attenuation, known_loss_db
@@ -63,6 +64,7 @@ class Step:
                 ("large", np.bool_),
                 ("small", np.bool_),
                 ("severity", np.int8),
+                ("cleared_us", np.int64),
                 *ICE_FIELDS,
             ]
         )
@@ -94,6 +96,14 @@ class Step:
             return []
         record, settings = own.quick, self.settings
         owner = block.readings.transmitter[rows]
+        # Only those that are far above normal, or were, are followed reading by reading.
+        follow = record["large"] | (record["over"] > 0)
+        far_above = block.rho_least[rows] - block.normal.rho[rows] >= 0.3 * settings.smallest_step_rho
+        follow[owner[far_above]] = True
+        rows = rows[follow[owner]]
+        if len(rows) == 0:
+            return []
+        owner = block.readings.transmitter[rows]
         segments = Segments.of(owner)
         least = block.rho_least[rows]
         normal = block.normal.rho[rows]
@@ -120,7 +130,10 @@ class Step:
             on=record["large"][segments.owner],
         )
         record["over"][segments.owner] = np.minimum(latched.over_run, 10_000)
-        record["under"][segments.owner] = np.minimum(latched.under_run, 10_000)
+        # One that nothing depends on is not kept: what is not followed and what is end up alike.
+        record["under"][segments.owner] = np.where(
+            latched.on_at_end, np.minimum(latched.under_run, 10_000), 0
+        )
         before = (
             held(
                 np.zeros(len(rows), dtype=np.int64), segments, np.where(record["large"][segments.owner], 1, 0)
@@ -156,6 +169,8 @@ class Step:
             record["raised_us"] = time_us
             record["by_ice"] = block.weather.frost_at(site, time_us, block.base.grace_us)
         record["severity"] = int(severity) if on else 0
+        if not on:
+            record["cleared_us"] = int(readings.time_us[row])
         rho, normal = float(block.rho[row]), float(block.normal.rho[row])
         swr, swr_before = float(swr_from_rho(min(rho, 1.0))), float(swr_from_rho(normal))
         return Finding(
@@ -217,7 +232,15 @@ class Step:
         assert day is not None
         record = own.quick
         seen = depart(block.base.state, fleet, self.departure, day.number)
-        comes = seen.away & seen.abrupt & ~record["small"] & (seen.swr_at_antenna >= self.departure.floor_swr)
+        # Readings that are back at normal know better than the levels of the days before.
+        not_back = record["cleared_us"] < day.end_us - DAY_US
+        comes = (
+            not_back
+            & seen.away
+            & seen.abrupt
+            & ~record["small"]
+            & (seen.swr_at_antenna >= self.departure.floor_swr)
+        )
         goes = record["small"] & (seen.back | day.renewed)
         # Work on record ends a large step too: its readings have a new baseline to be held against.
         goes |= day.renewed & (record["severity"] > 0)

@@ -8,10 +8,10 @@ that fail (common practice, no source).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
+from standingwatch.detect.history import nan_median
 from standingwatch.detect.interface import State
 from standingwatch.detect.rollup import HOUR_US, Hours
 from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
@@ -114,7 +114,10 @@ def hour_weather(
         return weather
     site = fleet.site_of[hours.transmitter]
     region_of_site = _region_of_site(fleet)
+    which = np.repeat(np.arange(len(begins)), np.diff(np.r_[begins, rows]))
+    tells = sites["tells_rain"].all()
     moved = (hours.rho_median - normal_rho) / spread_rho
+    together = None if tells else _moving_together(moved, which, hours.transmitter, fleet, region_of_site)
     for number, (begin, end) in enumerate(zip(begins, np.r_[begins[1:], rows], strict=True)):
         part = slice(begin, end)
         here = site[part]
@@ -129,9 +132,8 @@ def hour_weather(
         stale = hour_us - sites["temperature_us"] > 3 * HOUR_US
         sites["temperature_c"][stale] = np.nan
         soaked = np.where(rain > RAIN, 1.0, 0.0)
-        if not sites["tells_rain"].all():
-            together = _moving_together(moved[part], here, region_of_site)
-            soaked = np.where(sites["tells_rain"], soaked, together)
+        if together is not None:
+            soaked = np.where(sites["tells_rain"], soaked, together[number])
         cold = sites["temperature_c"] <= FREEZING_C
         thaws = sites["temperature_c"] >= THAW_C
         sites["thaw_hours"] = np.where(thaws, np.minimum(sites["thaw_hours"] + 1, THAW_HOURS), 0)
@@ -184,17 +186,32 @@ def _site_mean(value: FloatArray, site: IntArray, region_of_site: IntArray) -> F
     return result
 
 
-def _moving_together(moved: FloatArray, site: IntArray, region_of_site: IntArray) -> FloatArray:
-    """1 for sites of a region whose transmitters mostly have risen in this hour, else 0."""
-    result: Any = np.zeros(len(region_of_site))
-    known = np.isfinite(moved)
-    region = region_of_site[site]
-    for number in np.unique(region[known]).tolist():
-        of_region = known & (region == number)
-        if (
-            np.count_nonzero(of_region) >= LEAST_MOVERS
-            and len(np.unique(site[of_region])) >= LEAST_SITES
-            and np.median(moved[of_region]) >= TOGETHER
-        ):
-            result[region_of_site == number] = 1.0
-    return np.asarray(result, dtype=np.float64)
+def _moving_together(
+    moved: FloatArray, hour: IntArray, transmitter: IntArray, fleet: Fleet, region_of_site: IntArray
+) -> FloatArray:
+    """1 for the hours and sites whose region's transmitters mostly have risen, else 0; shape (hours, sites).
+
+    Args:
+        moved: rise per row, in multiples of each one's own hourly spread, NaN where it is not known.
+        hour: number of the row's hour in the block.
+        transmitter: position per row.
+        fleet: the transmitters.
+        region_of_site: region per site.
+    """
+    hours = int(hour[-1]) + 1
+    table = np.full((hours, len(fleet)), np.nan)
+    table[hour, transmitter] = moved
+    result = np.zeros((hours, len(region_of_site)))
+    for region in range(len(fleet.region_names)):
+        mine = np.flatnonzero(fleet.region_of == region)
+        known = np.isfinite(table[:, mine])
+        enough = known.sum(axis=1) >= LEAST_MOVERS
+        if not enough.any():
+            continue
+        by_site = np.argsort(fleet.site_of[mine], kind="stable")
+        starts = np.unique(fleet.site_of[mine][by_site], return_index=True)[1]
+        heard = np.logical_or.reduceat(known[:, by_site], starts, axis=1)
+        risen = nan_median(table[:, mine]) >= TOGETHER
+        together = enough & risen & (heard.sum(axis=1) >= LEAST_SITES)
+        result[np.ix_(together, region_of_site == region)] = 1.0
+    return result

@@ -12,9 +12,11 @@ from typing import Any
 
 import numpy as np
 
+from standingwatch.detect.baseline import normal_at
 from standingwatch.detect.evidence import known
 from standingwatch.detect.history import FULL, adjusted, last_days, last_known
 from standingwatch.detect.interface import Block, Finding, LikelyCause, Outcome, Own
+from standingwatch.detect.rollup import HOUR_US
 from standingwatch.detect.scale import attenuation, known_loss_db, one_step_rho
 from standingwatch.detect.switch import SWITCH, follow
 from standingwatch.detect.words import Cause, Condition, Severity
@@ -82,14 +84,18 @@ class Wet:
         hours, record = block.hours, own.slow
         state = block.base.state
         owner = hours.transmitter
-        normal = state["rho"][owner]
+        # As it was known when each hour closed.
+        closed_us = hours.hour_us + HOUR_US + block.base.grace_us
+        none = np.zeros(len(hours), dtype=np.int64)
+        then = normal_at(state, owner, closed_us, none, block.base.grace_us, block.maintenance)
+        normal = then.rho
         at_antenna = np.fmin(rho_at_antenna(np.fmin(hours.rho_median, 1.0), known_loss_db(fleet)[owner]), 1.0)
         swr = swr_from_rho(np.where(np.isfinite(at_antenna), at_antenna, 0.0))
         usable = hours.usable > 0
         rise = hours.rho_median - normal >= np.fmax(
             self.settings.smallest_excess_rho * attenuation(fleet)[owner],
-            self.settings.spread_multiple * state["hour_rho_spread"][owner],
-        ) + np.fmax(1.5 * np.nan_to_num(state["wet_excess_normal"])[owner], one_step_rho(state, 1.1)[owner])
+            self.settings.spread_multiple * then.hour_spread,
+        ) + np.fmax(1.5 * np.nan_to_num(then.wet_excess), hours.reflected_step_rho(1.1))
         high = usable & block.weather.iced & rise & (swr >= self.settings.ice_swr)
         matters = np.flatnonzero(high | (usable & (record["ice"][owner] | (record["ice_hours"][owner] > 0))))
         findings = []
@@ -111,7 +117,7 @@ class Wet:
                     transmitter=position,
                     condition=Condition.SWR_WEATHER,
                     severity=Severity.WARNING if now else Severity.CLEARED,
-                    time_us=int(hours.hour_us[row]) + 3_600_000_000 + block.base.grace_us,
+                    time_us=int(closed_us[row]),
                     evidence={
                         "swr": float(swr_from_rho(min(float(hours.rho_median[row]), 1.0))),
                         "swr_at_antenna": float(swr[row]),

@@ -19,7 +19,7 @@ HOUR_US = 3_600_000_000
 #: How long an alarm of each condition and severity stands before a visit is proposed [h] (common practice, no
 #: source). What is found day by day has been confirmed for days already; what comes at once may go again.
 STANDING_HOURS: dict[Condition, dict[Severity, float]] = {
-    Condition.SWR_HIGH: {Severity.MINOR: 72, Severity.MAJOR: 24, Severity.CRITICAL: 12},
+    Condition.SWR_HIGH: {Severity.MINOR: 72, Severity.MAJOR: 24, Severity.CRITICAL: 8},
     Condition.SWR_STEP: {Severity.WARNING: 96, Severity.MINOR: 48, Severity.MAJOR: 24},
     Condition.SWR_RISING: {Severity.WARNING: 120, Severity.MINOR: 24, Severity.MAJOR: 12},
     Condition.SWR_INTERMITTENT: {Severity.WARNING: 72, Severity.MINOR: 24},
@@ -117,7 +117,9 @@ def propose(alarms: Iterable[Alarm], proposed: set[Resource], now_us: int) -> li
 
 
 def _is_due(alarm: Alarm, now_us: int) -> bool:
-    hours = STANDING_HOURS[alarm.key.condition].get(alarm.severity)
+    listed = STANDING_HOURS[alarm.key.condition]
+    # One that is graver than any that is listed is as the gravest of those.
+    hours = listed.get(min(alarm.severity, max(listed)))
     if hours is None or _passes(alarm):
         return False
     if alarm.values.get("temperature_told") is False:

@@ -130,6 +130,11 @@ class PowerSettings(Section):
         _DETECTORS.power.days_to_clear,
         description="days in a row with the power back that clear the alarm [d]",
     )
+    same_match_rho: Rho = Field(
+        _DETECTORS.power.same_match_rho,
+        description="change of the reflection coefficient at the transmitter below which the match is as it "
+        "was; where it changed by more, the fall is a matter of the match",
+    )
 
     def conflicts(self) -> Iterator[Conflict]:
         """Yield a severity that begins before the alarm does, and days that are not looked at."""

@@ -3,6 +3,10 @@
 Alarm lines carry a forecast only when something changes, and a change of severity comes with a forecast that
 looks grave: what they say is no fair sample. Here every transmitter with a slow fault that is told is asked
 once a week.
+
+A scene ends before all dates have come. Only those that came would count if every forecast were judged whose
+date is known: those that came early. So each end of an interval is judged by itself, and only where it lies
+within the scene, whatever the truth is: whether the date came before the low end is known by that day.
 """
 
 from __future__ import annotations
@@ -16,27 +20,75 @@ from proving_ground.faults import SLOW
 from proving_ground.physics import DAY_US, START_US, Scene
 from proving_ground.product import fleet_of, maintenance_of
 from standingwatch.detect.engine import DetectionSettings, Engine
-from standingwatch.detect.forecast import forecast
+from standingwatch.detect.forecast import Forecasts, Says, forecast
 from standingwatch.detect.history import DAYS, adjusted
 from standingwatch.readings import QualityCarry, Readings, qualify
 from standingwatch.rf import rho_from_swr
 
 LIMITS = (1.5, 2.0)
 
+#: The truth is known to the day: a date at noon of that day is off by up to half of one.
+KNOWN_TO_DAYS = 0.5
+
 
 @dataclass
 class Outlooks:
-    """What was forecast: inside the interval, the truth sooner, the truth later, nothing said."""
+    """What was forecast, counted by kind of fault and what became of it.
+
+    Attributes:
+        results: "said" (a date, by forecasts still to come true); "low end", "sooner" (ends that can be
+            judged, and those before which the limit was reached); "high end", "later"; "reached", "reached in
+            truth" (said to be, and rightly); "not dated".
+    """
 
     results: Counter[tuple[str, str]] = field(default_factory=Counter)
 
+    def count(self, result: str, kind: str | None = None) -> int:
+        """How often that was the result, for one kind of fault or all."""
+        return sum(n for (k, r), n in self.results.items() if r == result and kind in (None, k))
+
+    def sooner(self, kind: str | None = None) -> float:
+        """Part of the low ends before which the limit was reached; meant to be 0.1."""
+        return self.count("sooner", kind) / max(self.count("low end", kind), 1)
+
+    def later(self, kind: str | None = None) -> float:
+        """Part of the high ends by which the limit was not reached; meant to be 0.1."""
+        return self.count("later", kind) / max(self.count("high end", kind), 1)
+
     def coverage(self, kind: str | None = None) -> float:
-        """Part of the forecasts with a date whose interval held the true one."""
-        rows = {
-            r: sum(c for (k, got), c in self.results.items() if got == r and kind in (None, k))
-            for r in ("inside", "sooner", "later")
-        }
-        return rows["inside"] / max(sum(rows.values()), 1)
+        """Part of the forecasts with a date whose interval holds the true one; meant to be 0.8."""
+        return 1.0 - self.sooner(kind) - self.later(kind)
+
+    def add(self, kind: str, found: Forecasts, limit: int, true_days: float, days_to_end: float) -> None:
+        """Judge the forecast of one limit.
+
+        Args:
+            kind: of the fault.
+            found: forecasts of one transmitter.
+            limit: which of them.
+            true_days: days from the forecast until the limit is reached; 0 or less where it has been before,
+                infinite where it is not within the scene.
+            days_to_end: days from the forecast until the scene ends.
+        """
+        says = int(found.says[0, limit])
+        low, high = float(found.low_days[0, limit]), float(found.high_days[0, limit])
+        tell = self.results
+        if says == Says.REACHED:
+            tell[kind, "reached"] += 1
+            tell[kind, "reached in truth"] += true_days <= KNOWN_TO_DAYS
+            return
+        if says not in (Says.EXPECTED, Says.TOO_FAR):
+            tell[kind, "not dated"] += 1
+            return
+        tell[kind, "said"] += 1
+        # What was reached before now is 0 days away: the forecast does not say since when.
+        true_days = max(true_days, 0.0)
+        if low <= days_to_end:
+            tell[kind, "low end"] += 1
+            tell[kind, "sooner"] += true_days < low - KNOWN_TO_DAYS
+        if high <= days_to_end:
+            tell[kind, "high end"] += 1
+            tell[kind, "later"] += true_days > high + KNOWN_TO_DAYS
 
 
 def outlooks(scene: Scene) -> Outlooks:
@@ -74,16 +126,5 @@ def outlooks(scene: Scene) -> Outlooks:
             )
             for i, swr in enumerate(limits):
                 true = fault.crossings.get((member, swr), np.inf)
-                low, high = day + found.low_days[0, i], day + found.high_days[0, i]
-                if not np.isfinite(found.mid_days[0, i]) or found.mid_days[0, i] <= 0:
-                    result.results[fault.kind, "not dated"] += 1
-                elif np.isinf(true) and high > scene.days:
-                    # Past the end of the time: cannot be told from inside.
-                    result.results[fault.kind, "past the end"] += 1
-                elif true < low - 0.5:
-                    result.results[fault.kind, "sooner"] += 1
-                elif true > high + 0.5:
-                    result.results[fault.kind, "later"] += 1
-                else:
-                    result.results[fault.kind, "inside"] += 1
+                result.add(fault.kind, found, i, true - day, scene.days - day)
     return result
