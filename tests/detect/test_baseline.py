@@ -222,3 +222,35 @@ def test_fewer_days_by_setting(line: Any, tell: Any) -> None:
     settings = DetectionSettings(baseline=type(base)(full_days=5, provisional_hours=3))
     told = tell(line(), 0.1, 8, settings=settings)
     assert [(b.kind, told.day(b)) for b in told.baselines] == [("provisional", 0.125), ("full", 5.0)]
+
+
+def test_a_line_as_commissioned_is_held_against_that_from_the_first_day(line: Any, tell: Any) -> None:
+    # 20 dB return loss is rho 0.1; the line already stands at 0.2 when the watch begins.
+    told = tell(line(commissioned_return_loss_db=20), 0.2, 20)
+    given, learned = told.baselines
+    assert (given.kind, given.reason) == ("as-commissioned", "given in the site list")
+    assert given.rho == pytest.approx(0.1, abs=1e-9)
+    assert (learned.kind, learned.rho) == ("as-commissioned", given.rho)
+    assert told.day(learned) == 14
+    first = told.of(Condition.SWR_STEP)[0]
+    assert told.day(first) <= 4.1
+    assert first.evidence["baseline_kind"] == "as-commissioned"
+    # Without it, the same line is what it always was.
+    assert tell(line(), 0.2, 20).findings == []
+
+
+def test_a_line_that_is_as_commissioned_raises_nothing(line: Any, tell: Any) -> None:
+    told = tell(line(commissioned_return_loss_db=20), 0.1, 20)
+    assert told.findings == []
+
+
+def test_work_opens_a_new_baseline_in_place_of_the_commissioned_one(line: Any, tell: Any) -> None:
+    told = tell(
+        line(commissioned_return_loss_db=20),
+        lambda day, _: np.where(day < 8.0, 0.1, 0.2),
+        30,
+        maintenance=visit(8.1),
+    )
+    assert [b.kind for b in told.baselines] == ["as-commissioned", "opened", "provisional", "full"]
+    assert told.baselines[-1].rho == pytest.approx(0.2, abs=0.01)
+    assert told.findings == []

@@ -16,10 +16,10 @@ from standingwatch.rf import rho_from_swr
 NAN = float("nan")
 ALONE = Others(0, "")
 SHARED = Others(2, "2 of 3 others on the antenna line have moved too")
-NO_RAIN = RainEvidence(0, 0, NAN, NAN, NAN, False)
-WITH_RAIN = RainEvidence(10, 20, 0.02, -0.004, 6.0, False)
-WITHOUT_RAIN = RainEvidence(10, 20, 0.003, 0.003, 0.1, False)
-RATCHET = RainEvidence(2, 0, NAN, NAN, NAN, True)
+NO_RAIN = RainEvidence(0, 0, NAN, NAN, NAN, NAN)
+WITH_RAIN = RainEvidence(10, 20, 0.02, -0.004, 6.0, 0.3)
+WITHOUT_RAIN = RainEvidence(10, 20, 0.003, 0.003, 0.1, 0.0)
+RATCHET = RainEvidence(2, 0, NAN, NAN, NAN, 0.4)
 
 
 @pytest.mark.parametrize(
@@ -108,7 +108,7 @@ def test_rain_evidence_of_few_days_says_so(line: Any, tell: Any) -> None:
     evidence = cause.rain_evidence(told.engine.slow["baseline"], int(told.state()["last_day"]), 0)
     assert np.isnan(evidence.apart)
     assert not evidence.follows
-    assert evidence.ratchet is False
+    assert np.isnan(evidence.skew)
 
 
 def test_members_of_a_line_that_rise_together_are_a_shared_antenna(fleet_of: Any, tell: Any) -> None:

@@ -30,6 +30,7 @@ def fleet(min_forward_w: list[float], rated_power_w: list[float]) -> Fleet:
         directivity_db=unknown,
         foldback_swr=unknown,
         tolerance_swr=unknown,
+        commissioned_rho=unknown,
         expected_interval_s=unknown,
     )
 

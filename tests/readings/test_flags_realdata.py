@@ -48,6 +48,7 @@ def fleet() -> Fleet:
         directivity_db=unknown,
         foldback_swr=unknown,
         tolerance_swr=unknown,
+        commissioned_rho=unknown,
         expected_interval_s=unknown,
     )
 

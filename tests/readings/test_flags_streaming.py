@@ -29,6 +29,7 @@ FLEET = Fleet(
     directivity_db=UNKNOWN,
     foldback_swr=UNKNOWN,
     tolerance_swr=UNKNOWN,
+    commissioned_rho=UNKNOWN,
     expected_interval_s=UNKNOWN,
 )
 TOLERANCE_US = 3

@@ -43,6 +43,8 @@ NEAR_FREEZING_C = 3.0
 FAR_RHO = 0.08
 #: What an iced hour has to be above the last level to be put down to the ice, at the antenna's end, in rho.
 ICED_RHO = 0.02
+#: Spread assumed of a level as commissioned until one is learned, in rho (common practice, no source).
+COMMISSIONED_SPREAD_RHO = 0.01
 #: So many transmitters of so many sites of a region that have been far above normal for so few days are
 #: taken for weather, where nobody tells the temperature.
 RISEN_MEMBERS, RISEN_SITES, RISEN_DAYS = 3, 2, 10
@@ -82,7 +84,7 @@ class Day:
         end_us: its end [Unix microseconds].
         told_us: when what it shows is told: at its end and the grace for late readings [Unix microseconds].
         renewed: transmitters whose baseline was opened anew since the day before.
-        wet: per transmitter and hour of the day, whether it was wet or may have been iced where it had readings.
+        wet: per transmitter and hour of the day, whether it was wet or may have been iced.
         frost: per site, whether it may have been iced at any hour of the day.
         temperature_told: per site, whether anybody there or in its region tells the temperature.
         together: per site where nobody tells the temperature, whether its region rose together this day.
@@ -129,6 +131,7 @@ class Baselines:
         """Take in the closed hours of one day, `closed_from_us` to `closed_to_us`."""
         changes: list[BaselineChange] = []
         state = self.state
+        self._take_commissioned(closed_from_us + HOUR_US, changes)
         usable = np.flatnonzero((hours.usable > 0) & ~maintenance.covers(hours.transmitter, hours.hour_us))
         day_us = closed_from_us - closed_from_us % DAY_US
         owner = hours.transmitter[usable]
@@ -188,7 +191,8 @@ class Baselines:
         enough_dry = dry.sum(axis=1) >= least
         level = np.where(enough_dry, midmean(rho, dry), np.nan)
         all_hours = np.where(finite.sum(axis=1) >= least, midmean(rho, finite), np.nan)
-        # Where it rains for days on end, a level with the known part of the rain taken off is better than none.
+        # Where it rains for days on end, a level with the known part of the rain taken off is better than
+        # none.
         long_wet = ~np.isfinite(last_days(state["raw"], number - 1, 4)).any(axis=1) & ~enough_dry
         without_rain = midmean(rho - state["per_wet"][:, None] * np.where(np.isfinite(wet), wet, 0.0), finite)
         level = np.where(long_wet & np.isfinite(all_hours), without_rain, level)
@@ -231,7 +235,7 @@ class Baselines:
         return np.where(count >= least, ordered[np.arange(len(ordered)), at], np.nan)
 
     def _wet_excess(self, number: int) -> FloatArray:
-        """How far the wet hours' upper level lay above the last dry level, in rho; NaN without two of them."""
+        """How far the wet hours' upper level lay above the last dry level, in rho; NaN without two."""
         state = self.state
         cold = state["hour_iced"] | (state["hour_temperature_c"] <= NEAR_FREEZING_C)
         wet = np.isfinite(state["hour_rho"]) & (state["hour_wet"] >= WET) & ~cold
@@ -304,7 +308,7 @@ class Baselines:
         seen = (state["channel_weight"] > 0) & np.isfinite(level)[:, None]
         several = (state["channel"] != 0).sum(axis=1) > 1
         # A channel that appears after the baseline was taken is learned all the same.
-        learning = (state["kind"] != FULL)[:, None] | (state["channel_days"] < self.settings.full_days)
+        learning = ~state["taken"][:, None] | (state["channel_days"] < self.settings.full_days)
         seen &= several[:, None] & learning
         if seen.any():
             mean = state["channel_sum"] / np.maximum(state["channel_weight"], 1.0)
@@ -342,6 +346,8 @@ class Baselines:
             state["wet_hours"] = np.nan
             state["wet_excess_normal"] = np.nan
             state["kind"] = NO_BASELINE
+            state["taken"] = False
+            state["reopened"] = True
             state["learned_days"] = 0
             for name in ("xx", "xy", "per_c", "per_wet", "channel_rho", "channel_days"):
                 state[name] = 0.0
@@ -356,6 +362,23 @@ class Baselines:
         state = self.state
         for name in ("kind", "rho", "forward_db", "hour_rho_spread", "wet_excess_normal"):
             state[f"{name}_before"][rows] = state[name][rows]
+
+    def _take_commissioned(self, end_us: int, changes: list[BaselineChange]) -> None:
+        """The level that is given for a line as it was commissioned, until work opens a new baseline."""
+        state, given = self.state, self.fleet.commissioned_rho
+        rows = np.flatnonzero(np.isfinite(given) & (state["kind"] != COMMISSIONED) & ~state["reopened"])
+        if len(rows) == 0:
+            return
+        spread = np.full(len(rows), COMMISSIONED_SPREAD_RHO)
+        self._remember(rows)
+        state["opened_us"][rows] = end_us + self.grace_us
+        self._take(rows, COMMISSIONED, given[rows], spread, np.full(len(rows), end_us))
+        unknown = rows[~np.isfinite(state["hour_rho_spread"][rows])]
+        state["hour_rho_spread"][unknown] = COMMISSIONED_SPREAD_RHO
+        changes.extend(
+            self._change(position, end_us, "as-commissioned", "given in the site list")
+            for position in rows.tolist()
+        )
 
     def _take_provisional(
         self, day_us: int, changes: list[BaselineChange], which: BoolArray | None = None, hours: int = 24
@@ -398,9 +421,7 @@ class Baselines:
     def _take_full(self, number: int, end_us: int, changes: list[BaselineChange]) -> None:
         """Take the full baseline where there are enough days that did not drift."""
         state, size = self.state, self.settings.full_days
-        due = np.flatnonzero(
-            (state["kind"] != FULL) & (state["kind"] != COMMISSIONED) & (state["learned_days"] >= size)
-        )
+        due = np.flatnonzero(~state["taken"] & (state["learned_days"] >= size))
         if len(due) == 0:
             return
         per_c, per_wet = self._weather_of(due)
@@ -417,7 +438,11 @@ class Baselines:
         state["per_c"][rows], state["per_wet"][rows] = per_c[quiet], per_wet[quiet]
         state["reference_c"][rows] = self._reference(rows, number, size)
         spread = np.maximum(robust_spread(window), noise[quiet])
-        self._take(rows, FULL, nan_median(window), spread, np.full(len(rows), end_us))
+        given = state["kind"][rows] == COMMISSIONED
+        level = np.where(given, state["rho"][rows], nan_median(window))
+        self._take(rows, FULL, level, spread, np.full(len(rows), end_us))
+        state["kind"][rows[given]] = COMMISSIONED
+        state["taken"][rows] = True
         recent = 2 * size
         state["hour_rho_spread"][rows] = np.fmax(
             nan_median(last_days(state["hour_spread"], number, recent)[rows]),
@@ -428,10 +453,12 @@ class Baselines:
         state["forward_spread_db"][rows] = np.fmax(robust_spread(power), 0.05)
         excess = last_days(state["wet_excess"], number, recent)[rows]
         state["wet_excess_normal"][rows] = np.fmax.reduce(excess, axis=1)
-        for position in rows.tolist():
-            changes.append(
-                self._change(position, end_us, "full", f"from {size} days with data that did not drift")
+        for position, kept in zip(rows.tolist(), given.tolist(), strict=True):
+            learned = f"from {size} days with data that did not drift"
+            kind, reason = (
+                ("as-commissioned", f"level as given, the rest {learned}") if kept else ("full", learned)
             )
+            changes.append(self._change(position, end_us, kind, reason))
 
     def _levels(self, rows: IntArray, per_c: FloatArray, number: int) -> FloatArray:
         """Daily levels with the dependence on temperature taken off, before there is a reference."""
@@ -448,7 +475,7 @@ class Baselines:
     def _take_weather_again(self, seen: BoolArray, end_us: int, changes: list[BaselineChange]) -> None:
         """More kinds of weather have been seen: take the dependence on it anew; the level stays frozen."""
         state = self.state
-        due = np.flatnonzero(seen & (state["kind"] == FULL) & np.isin(state["learned_days"], TAKEN_AGAIN))
+        due = np.flatnonzero(seen & state["taken"] & np.isin(state["learned_days"], TAKEN_AGAIN))
         if len(due) == 0:
             return
         state["per_c"][due], state["per_wet"][due] = self._weather_of(due)
@@ -466,8 +493,16 @@ class Baselines:
 
 @dataclass(frozen=True)
 class Normal:
-    """What is normal at each reading: level of rho, its hourly spread, forward power, most rise with rain, and
-    the level of the last days."""
+    """What is normal at each reading.
+
+    Attributes:
+        rho: level of the baseline.
+        hour_spread: its hourly spread.
+        forward_db: forward power [dBW].
+        wet_excess: most rise with rain while it was learned.
+        recent: level of rho of the last days.
+        kind: kind of the baseline.
+    """
 
     rho: FloatArray
     hour_spread: FloatArray
@@ -493,8 +528,8 @@ def normal_at(
         time_us: time per reading [Unix microseconds].
         channel: channel number per reading.
         grace_us: how long after its end a day closes [us].
-        work: work on record; from its end on a baseline that it renews holds no longer, also where the hour of
-            that end has not closed yet.
+        work: work on record; from its end on a baseline that it renews holds no longer, also where the hour
+            of that end has not closed yet.
     """
     now = time_us >= state["effective_us"][owner]
     before = ~now & (time_us < state["opened_us"][owner])
@@ -515,7 +550,7 @@ def normal_at(
         place = channels.place_of(channel, owner, state["channel"])
         cell = (owner, np.maximum(place, 0))
         offset = np.where(late, state["channel_rho"][cell], state["channel_rho_before"][cell])
-        rho = rho + np.where((place >= 0) & (kind == FULL), offset, 0.0)
+        rho = rho + np.where((place >= 0) & (kind >= FULL), offset, 0.0)
     return Normal(rho, at("hour_rho_spread"), at("forward_db"), at("wet_excess_normal"), recent, kind)
 
 

@@ -27,6 +27,9 @@ from standingwatch.rf import swr_from_rho
 HOURS = 50
 
 
+#: Part of a burst's size by which the level of a day may be off on a day of bursts.
+LEVEL_SHARE = 0.4
+
 #: Part of a region's transmitters, and number of sites, with bursts on one day that make it weather.
 WEATHER_SHARE, WEATHER_SITES = 0.15, 3
 
@@ -131,8 +134,7 @@ class Bursts:
             np.maximum.at(record["most_rho"], owner[high], block.rho[rows][high])
 
     def _judge(self, block: Block, fleet: Fleet, own: Own) -> list[Finding]:
-        day, settings = block.day, self.settings
-        assert day is not None
+        day, settings = block.closed_day(), self.settings
         quick, record = own.quick, own.slow
         hours = np.arange(day.end_us // HOUR_US - 24, day.end_us // HOUR_US)
         at = hours % HOURS
@@ -150,7 +152,11 @@ class Bursts:
         # A day that is high for most of its readings is no burst but a level.
         burst_day = (paired >= 1) & (high < 0.7 * np.maximum(usable, 1))
         single_day = (high >= 1) & (high < 0.7 * np.maximum(usable, 1))
+        # Between bursts the line is as it was; a day whose level itself has moved is another matter.
+        moved = last_days(block.base.state["raw"], day.number, settings.days)
+        moved = moved - block.base.state["rho"][:, None] >= LEVEL_SHARE * settings.smallest_burst_rho
         for days_of in (burst_day, single_day):
+            days_of &= ~moved
             days_of &= ~_many_together(days_of, fleet)
         days_with = burst_day.sum(axis=1)
         share = np.where(single_day, high, 0).sum(axis=1) / np.maximum(usable.sum(axis=1), 1)
@@ -194,7 +200,7 @@ class Bursts:
 
 
 def _many_together(days_of: BoolArray, fleet: Fleet) -> BoolArray:
-    """Days on which a good part of a region's transmitters, of several sites, had bursts: weather, not theirs.
+    """Days of bursts at many of a region's transmitters, of several sites: weather, not theirs.
 
     Args:
         days_of: per transmitter and day, whether it had a burst.

@@ -26,8 +26,8 @@ from standingwatch.rf import rho_at_antenna, swr_from_rho
 #: Days back in which the days that count are looked for.
 LOOK_BACK = 16
 
-#: What rho grows by to the antenna's end of a feeder whose loss is not known: 1.5 dB of loss (common practice,
-#: no source).
+#: What rho grows by to the antenna's end of a feeder whose loss is not known: 1.5 dB of loss (common
+#: practice, no source).
 ASSUMED = 10.0 ** (1.5 / 10.0)
 
 
@@ -53,7 +53,7 @@ class DepartureSettings:
     days_to_raise: int = 3
     days_many: int = 8
     days_to_clear: int = 4
-    abrupt_share: float = 0.6
+    abrupt_share: float = 0.7
 
 
 @dataclass(frozen=True)

@@ -87,7 +87,7 @@ class Judged:
 
 @dataclass
 class StepResult:
-    """What a step found; findings are in order of time, `touched` holds positions of changed records by part."""
+    """What a step found: findings in order of time, and the positions of changed records by part."""
 
     findings: list[Finding] = field(default_factory=list)
     hours: Hours = field(default_factory=Hours.empty)
@@ -217,7 +217,7 @@ class Engine:
         links: Links,
         maintenance: Maintenance,
     ) -> bool:
-        """Whether a day lies so deep in a gap that closing it changes nothing: all that is remembered is empty.
+        """Whether a day lies so deep in a gap that closing it changes nothing: there is nothing to remember.
 
         A single report of long ago would otherwise have every day since then closed one by one.
         """
@@ -336,7 +336,7 @@ class Engine:
         return ready if after.all() else ready.take(after)
 
     def _least(self, readings: Readings, rho: FloatArray, usable: BoolArray) -> FloatArray:
-        """The least rho that each reading can stand for, by the finest step that its meter has shown so far."""
+        """The least rho that each reading can stand for, by the finest step of its meter so far."""
         least = rho.copy()
         rows = np.flatnonzero(usable)
         if len(rows) == 0:
@@ -351,7 +351,7 @@ class Engine:
         return least
 
     def _close_hours(self, readings: Readings, until_us: int) -> tuple[Hours, Hours, int, int]:
-        """Roll up the hours that are over, channels pooled and apart; what comes late, but in time, counts."""
+        """Roll up the hours that are over, channels pooled and apart; late readings count if in time."""
         arrived = readings.take((readings.flags & int(Flag.FUTURE)) == 0)
         closed_to = until_us - self.base.grace_us
         closed_to -= closed_to % HOUR_US

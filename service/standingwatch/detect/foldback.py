@@ -28,12 +28,14 @@ class FoldbackSettings:
     Attributes:
         near_share: part of the foldback limit from which the SWR is near it.
         smallest_fall_db: fall of the forward power below its baseline [dB].
+        smallest_rise_rho: rise of rho above its baseline.
         readings_to_raise: readings in a row.
         readings_to_clear: readings in a row without.
     """
 
     near_share: float = 0.9
     smallest_fall_db: float = 0.7
+    smallest_rise_rho: float = 0.05
     readings_to_raise: int = 3
     readings_to_clear: int = 6
 
@@ -93,7 +95,10 @@ class Foldback:
         rho = np.fmin(block.rho[rows], 1.0)
         near_rho = _near_rho(fleet, settings.near_share)[owner]
         fall_db = block.normal.forward_db[rows] - 10.0 * np.log10(np.maximum(readings.forward_w[rows], 1e-6))
-        seen = (rho >= near_rho) & (fall_db >= settings.smallest_fall_db)
+        # Power is switched as well: only with a match that is worse than normal does it fold back.
+        normal, spread = block.normal.rho[rows], block.normal.hour_spread[rows]
+        worse = rho - normal >= np.fmax(settings.smallest_rise_rho, 4.0 * spread)
+        seen = (rho >= near_rho) & worse & (fall_db >= settings.smallest_fall_db)
         folds = seen | (readings.foldback[rows] == 1)
         concerned = record["on"] | (record["over"] > 0)
         if not folds.any() and not concerned.any():

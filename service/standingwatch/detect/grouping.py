@@ -1,7 +1,7 @@
 """Transmitters that move together are one finding that names its members, not twenty.
 
-Behind one antenna line (a combiner, duplexer or shared antenna) or all over a site, members that go wrong in the
-same way within a few days have one cause. The first is told for itself, for nobody knows yet; with the second
+Behind one antenna line (a combiner, duplexer or shared antenna) or all over a site, members that go wrong in
+the same way within a few days have one cause. The first is told for itself, for nobody knows yet; with the second
 the group is told instead, and what was told of the first ends in its favour. A region whose transmitters
 rise on the same day is weather.
 """
@@ -235,7 +235,8 @@ def _group_finding(
             causes = (LikelyCause(Cause.REGIONAL_WEATHER, 0.6, words), *finding.causes[:1])
         elif len(lines) == 1:
             words = (
-                f"{len(members)} transmitters behind antenna line {lines[0]} moved together: what they share, "
+                f"{len(members)} transmitters behind antenna line {lines[0]} moved together: "
+                "what they share, "
                 "antenna, feeder, combiner or duplexer"
             )
             causes = (LikelyCause(Cause.SHARED_ANTENNA_SYSTEM, 0.8, words), *finding.causes[:1])

@@ -73,6 +73,9 @@ BASELINE_STATE = np.dtype(
         ("recent_rho_before", np.float64),
         # Learning: days since it began; sums for the dependence on temperature and wetness within days.
         ("learned_days", np.int32),
+        # Whether what is learned has been taken, and whether work has ever opened a new baseline.
+        ("taken", np.bool_),
+        ("reopened", np.bool_),
         ("quiet_days", np.int32),
         ("xx", np.float64, 3),
         ("xy", np.float64, 2),

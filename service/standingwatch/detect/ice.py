@@ -1,8 +1,8 @@
 """Ice as a cause: told anew at the close of each day for alarms that stand.
 
 Whether a site is iced is known an hour after the first reading shows it, and that it has thawed only later
-still. An alarm that came with the ice is put down to it when that is known, and no longer once a whole day has
-passed without frost: what stands then was not the ice.
+still. An alarm that came with the ice is put down to it when that is known, and no longer once a whole day
+has passed without frost: what stands then was not the ice.
 """
 
 from __future__ import annotations

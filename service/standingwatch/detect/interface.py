@@ -215,6 +215,12 @@ class Block:
     since_us: int
     until_us: int
 
+    def closed_day(self) -> Day:
+        """The day that closed with this block; a `ValueError` where none did: ask `day` first."""
+        if self.day is None:
+            raise ValueError("block: no day closed with it, wanted one")
+        return self.day
+
 
 @dataclass
 class Outcome:

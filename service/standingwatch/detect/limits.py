@@ -5,8 +5,10 @@ that it is specified to stand. Several usable readings in a row are needed eithe
 has to fall a margin below the limit. A reading counts as over a limit only if it is so whatever the meter's
 rounding hides. The two lower limits ask for more once there is a baseline: that the SWR is well above this
 transmitter's own normal, rain included, and has been for a day; a line that always stood at 1.5:1 is not news
-(common practice: below 2:1 is well kept). Before there is one, the lowest limit says nothing. Reflected power a little above forward power is total reflection read
-by an imperfect meter, so it counts as over every limit; far above, it is a fault of the measurement.
+(common practice: below 2:1 is well kept). Before there is one, the lowest limit says nothing.
+
+Reflected power a little above forward power is total reflection read by an imperfect meter, so it counts as
+over every limit; far above, it is a fault of the measurement.
 """
 
 from __future__ import annotations

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from standingwatch.detect.cause import causes_of_suspect_measurement
-from standingwatch.detect.history import FULL, NO_BASELINE
+from standingwatch.detect.history import NO_BASELINE
 from standingwatch.detect.interface import Block, Finding, Outcome, Own
 from standingwatch.detect.limits import TOTAL_REFLECTION_RATIO
 from standingwatch.detect.rollup import HOUR_US
@@ -36,6 +36,11 @@ WHY = (
     "the ratio jumps from reading to reading and does not follow the power",
 )
 COUNTS = ("keyed", "above", "zero", "stuck", "jumps", "jumpers", "usable")
+
+#: A day with so many readings, of which this part shows nothing reflected, while the baseline is learned:
+#: then nothing is what this meter shows of a good match.
+LEAST_A_DAY, NORMALLY_ZERO = 4, 0.9
+
 OF_DRY_HOURS = ("jumps", "jumpers")
 
 
@@ -86,6 +91,7 @@ class Measurement:
             [
                 *((name, np.int32) for name in COUNTS),
                 ("normally_still", np.bool_),
+                ("normally_zero", np.bool_),
                 ("clean_days", np.int16),
                 ("why", np.int8),
                 ("switch", SWITCH),
@@ -137,8 +143,7 @@ class Measurement:
                 record[name] += counts.astype(np.int32)
 
     def _judge(self, block: Block, fleet: Fleet, own: Own) -> list[Finding]:
-        day, settings, state = block.day, self.settings, block.base.state
-        assert day is not None
+        day, settings, state = block.closed_day(), self.settings, block.base.state
         quick, record = own.quick, own.slow
         at = np.arange(day.end_us // HOUR_US - 24, day.end_us // HOUR_US) % HOURS
         today, both = {}, {}
@@ -154,11 +159,17 @@ class Measurement:
         share = {name: both[name] / np.maximum(both["keyed"], 1) for name in COUNTS}
         of_usable = np.maximum(both["usable"], 1)
         # While the baseline is learned, what stands still is how this meter is.
-        record["normally_still"] |= (state["kind"] != FULL) & (today["stuck"] > 0)
+        record["normally_still"] |= ~state["taken"] & (today["stuck"] > 0)
+        nothing = today["zero"] >= NORMALLY_ZERO * np.maximum(today["usable"], 1)
+        record["normally_zero"] |= ~state["taken"] & nothing & (today["usable"] >= LEAST_A_DAY)
         # Something reflected before: more than two steps of the meter, or the zero is only its rounding.
-        was_seen = (state["rho"] >= 0.01) & (
-            state["rho"] ** 2 * np.fmax(state["forward_w"], 0.0)
-            >= 2.0 * np.where(np.isfinite(state["step_w"]), state["step_w"], np.inf)
+        was_seen = (
+            ~record["normally_zero"]
+            & (state["rho"] >= 0.01)
+            & (
+                state["rho"] ** 2 * np.fmax(state["forward_w"], 0.0)
+                >= 2.0 * np.where(np.isfinite(state["step_w"]), state["step_w"], np.inf)
+            )
         )
         judged = state["kind"] != NO_BASELINE
         why = np.zeros(len(record), dtype=np.int8)

@@ -48,11 +48,10 @@ class Outlook:
     @classmethod
     def of(cls, block: Block, fleet: Fleet, which: BoolArray) -> Outlook:
         """Forecasts for the transmitters where `which` is true, at the close of the block's day."""
-        assert block.day is not None
         state = block.base.state
         rows = np.flatnonzero(which)
         if len(rows) == 0:
-            return cls(rows, NOTHING, np.empty((0, len(LIMITS))), block.day.end_us)
+            return cls(rows, NOTHING, np.empty((0, len(LIMITS))), block.closed_day().end_us)
         swr = np.column_stack(
             [
                 np.full(len(rows), 1.5),
@@ -63,12 +62,12 @@ class Outlook:
             ]
         )
         found = forecast(
-            adjusted(state[rows], block.day.number, DAYS),
+            adjusted(state[rows], block.closed_day().number, DAYS),
             state["rho"][rows],
             state["spread"][rows],
             np.where(np.isfinite(swr), rho_from_swr(np.where(np.isfinite(swr), swr, 1.0)), np.nan),
         )
-        return cls(rows, found, swr, block.day.end_us)
+        return cls(rows, found, swr, block.closed_day().end_us)
 
     def _row(self, position: int) -> int:
         row = int(np.searchsorted(self.rows, position))

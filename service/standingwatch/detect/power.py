@@ -94,8 +94,9 @@ class Power:
         swr = swr_from_rho(np.clip(np.where(np.isfinite(level), level, 0.0), 0.0, 1.0))
         folding = swr >= 0.85 * np.where(np.isfinite(fleet.foldback_swr), fleet.foldback_swr, np.inf)
         folding |= level - state["rho"] >= np.fmax(settings.same_match_rho, 6.0 * state["spread"])
-        today = np.isfinite(power[:, -1])
-        on = today & (state["kind"] == FULL) & ~folding & np.where(abrupt, low_long, low_few)
+        # Without a level of the match today, it cannot be said that it is as it was.
+        today = np.isfinite(power[:, -1]) & np.isfinite(last_days(state["raw"], day.number, 1)[:, 0])
+        on = today & (state["kind"] >= FULL) & ~folding & np.where(abrupt, low_long, low_few)
         back = last_known(fall, settings.days_to_clear)
         off = today & np.isfinite(back).all(axis=1) & (back < 0.5 * wanted[:, None]).all(axis=1)
         off |= day.renewed

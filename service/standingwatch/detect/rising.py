@@ -97,9 +97,8 @@ class Rising:
         position: int,
         severity: Severity,
     ) -> Finding:
-        assert block.day is not None
         ended = severity is Severity.CLEARED
-        renewed = bool(block.day.renewed[position])
+        renewed = bool(block.closed_day().renewed[position])
         evidence = departure_evidence(block, fleet, seen, position)
         if ended:
             evidence["why"] = "a visit or retune opened a new baseline" if renewed else "back at its baseline"
@@ -109,7 +108,7 @@ class Rising:
             else causes_of_trend(
                 float(seen.change[position]),
                 int(seen.days_away[position]),
-                rain_evidence(block.base.state, block.day.number, position),
+                rain_evidence(block.base.state, block.closed_day().number, position),
                 neighbours(fleet, seen, position),
             )
         )
@@ -118,7 +117,7 @@ class Rising:
             transmitter=position,
             condition=Condition.SWR_RISING,
             severity=severity,
-            time_us=block.day.told_us,
+            time_us=block.closed_day().told_us,
             evidence=evidence,
             causes=causes,
             forecast=() if ended else forecast,

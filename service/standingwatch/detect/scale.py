@@ -1,4 +1,4 @@
-"""How large a change has to be: at the antenna's end against the transmitter's, and against the meter's step."""
+"""How large a change has to be, at either end of the feeder and against the meter's step."""
 
 from __future__ import annotations
 

@@ -204,10 +204,9 @@ class Step:
     @staticmethod
     def _by_ice(block: Block, fleet: Fleet, own: Own) -> list[Finding]:
         """Steps that stand, put down to ice or no longer."""
-        assert block.day is not None
         findings = []
         record, state = own.quick, block.base.state
-        for position in retold(record, record["severity"] > 0, block.day, fleet).tolist():
+        for position in retold(record, record["severity"] > 0, block.closed_day(), fleet).tolist():
             before = float(swr_from_rho(min(float(state["rho"][position]), 1.0)))
             iced = bool(record["by_ice"][position])
             findings.append(
@@ -216,10 +215,12 @@ class Step:
                     transmitter=position,
                     condition=Condition.SWR_STEP,
                     severity=Severity(int(record["severity"][position])),
-                    time_us=block.day.told_us,
+                    time_us=block.closed_day().told_us,
                     evidence={
                         "baseline_swr": known(before),
-                        "temperature_told": bool(block.day.temperature_told[fleet.site_of[position]]),
+                        "temperature_told": bool(
+                            block.closed_day().temperature_told[fleet.site_of[position]]
+                        ),
                     },
                     causes=causes_of_high_swr(np.inf, before, iced=iced, stepped=True),
                 )
@@ -228,8 +229,7 @@ class Step:
 
     def _small(self, block: Block, fleet: Fleet, own: Own) -> list[Finding]:
         """Steps that the day's level has shown, and those that went back."""
-        day = block.day
-        assert day is not None
+        day = block.closed_day()
         record = own.quick
         seen = depart(block.base.state, fleet, self.departure, day.number)
         # Readings that are back at normal know better than the levels of the days before.

@@ -1,4 +1,4 @@
-"""A switch per transmitter that daily detectors share: on by evidence, off by evidence, told when it changes."""
+"""A switch per transmitter that daily detectors share: on and off by evidence, told when it changes."""
 
 from __future__ import annotations
 

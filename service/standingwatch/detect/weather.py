@@ -89,7 +89,7 @@ def initial(sites: State) -> None:
 def hour_weather(
     hours: Hours, fleet: Fleet, sites: State, normal_rho: FloatArray, spread_rho: FloatArray
 ) -> HourWeather:
-    """Weather of the rows of `hours`, which continue those of the calls before; `sites` is brought up to date.
+    """Weather of the rows of `hours`, which continue those of earlier calls; `sites` is brought up to date.
 
     Args:
         hours: closed hours, sorted by hour.
@@ -168,7 +168,7 @@ def _region_of_site(fleet: Fleet) -> IntArray:
 
 
 def _site_mean(value: FloatArray, site: IntArray, region_of_site: IntArray) -> FloatArray:
-    """Mean per site of what its transmitters report; of its region's sites where it reports nothing itself."""
+    """Mean per site of what its transmitters report; of its region's sites where it reports nothing."""
     sites = len(region_of_site)
     mean = np.full(sites, np.nan)
     finite = np.isfinite(value)

@@ -88,11 +88,13 @@ class Wet:
         closed_us = hours.hour_us + HOUR_US + block.base.grace_us
         none = np.zeros(len(hours), dtype=np.int64)
         then = normal_at(state, owner, closed_us, none, block.base.grace_us, block.maintenance)
-        normal = then.rho
+        colder = block.weather.temperature_c - state["reference_c"][owner]
+        normal = then.rho + np.nan_to_num(state["per_c"][owner] * colder)
+        trust = np.where(then.kind >= FULL, 1.0, 2.0)
         at_antenna = np.fmin(rho_at_antenna(np.fmin(hours.rho_median, 1.0), known_loss_db(fleet)[owner]), 1.0)
         swr = swr_from_rho(np.where(np.isfinite(at_antenna), at_antenna, 0.0))
         usable = hours.usable > 0
-        rise = hours.rho_median - normal >= np.fmax(
+        rise = hours.rho_median - normal >= trust * np.fmax(
             self.settings.smallest_excess_rho * attenuation(fleet)[owner],
             self.settings.spread_multiple * then.hour_spread,
         ) + np.fmax(1.5 * np.nan_to_num(then.wet_excess), hours.reflected_step_rho(1.1))
@@ -130,7 +132,7 @@ class Wet:
                         LikelyCause(
                             Cause.ICE,
                             0.8,
-                            "it froze with precipitation and the SWR rose with it: ice goes with the thaw, no visit",
+                            "it froze with precipitation and the SWR rose with it: ice goes with the thaw",
                         ),
                     )
                     if now
@@ -141,8 +143,7 @@ class Wet:
 
     def _rain(self, block: Block, fleet: Fleet, own: Own) -> list[Finding]:
         """Rain: several of the last wet days rose further above the dry level than any in the baseline."""
-        day, settings, state = block.day, self.settings, block.base.state
-        assert day is not None
+        day, settings, state = block.closed_day(), self.settings, block.base.state
         excess = last_days(state["wet_excess"], day.number, settings.days)
         last = last_known(excess, 5)
         normal = np.fmax(
@@ -160,7 +161,7 @@ class Wet:
         wet_today = np.isfinite(excess[:, -1])
         on = (
             wet_today
-            & (state["kind"] == FULL)
+            & (state["kind"] >= FULL)
             # Without a wet day in the baseline there is nothing to compare a wet day with.
             & np.isfinite(state["wet_excess_normal"])
             & (grown.sum(axis=1) >= settings.wet_days_to_raise)
@@ -192,7 +193,6 @@ class Wet:
         position: int,
         severity: Severity,
     ) -> Finding:
-        assert block.day is not None
         ended = severity is Severity.CLEARED
         excess = float(last[position, -1])
         words = (
@@ -204,7 +204,7 @@ class Wet:
             transmitter=position,
             condition=Condition.SWR_WEATHER,
             severity=severity,
-            time_us=block.day.told_us,
+            time_us=block.closed_day().told_us,
             evidence={
                 "swr_at_antenna": float(swr[position]),
                 "wet_excess_rho": known(excess),

@@ -99,6 +99,14 @@ COLUMNS = (
     _number("foldback_swr", "", 1.0, _SWR_HIGH, "SWR at which the protection starts", above_low=True),
     _number("tolerance_swr", "", 1.0, _SWR_HIGH, "highest SWR the transmitter stands", above_low=True),
     Column("profile", "text", "payload profile its reports are read with"),
+    _number(
+        "commissioned_return_loss_db",
+        "dB",
+        0.0,
+        80.0,
+        "return loss at the coupler when the line was commissioned, in place of a learned baseline",
+        above_low=True,
+    ),
     _number("expected_interval_s", "s", 0.0, 604_800.0, "time between two reports", above_low=True),
 )
 

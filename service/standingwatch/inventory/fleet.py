@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from standingwatch.inventory.rows import InventoryRow, loss_behind_coupler_db
 from standingwatch.readings.fleet import Fleet, FloatArray
+from standingwatch.rf import rho_from_return_loss_db
 
 
 @dataclass(frozen=True)
@@ -86,6 +87,7 @@ def build_fleet(
         directivity_db=_column([row.coupler_directivity_db for row in rows], defaults.coupler_directivity_db),
         foldback_swr=foldback_column(rows, defaults),
         tolerance_swr=_column([row.tolerance_swr for row in rows], defaults.tolerance_swr),
+        commissioned_rho=rho_from_return_loss_db(_column([row.commissioned_return_loss_db for row in rows])),
         expected_interval_s=_column([row.expected_interval_s for row in rows], defaults.expected_interval_s),
     )
 

@@ -43,6 +43,7 @@ class InventoryRow:
     foldback_swr: float | None = None
     tolerance_swr: float | None = None
     profile: str | None = None
+    commissioned_return_loss_db: float | None = None
     expected_interval_s: float | None = None
 
 

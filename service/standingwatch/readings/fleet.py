@@ -34,6 +34,7 @@ class Fleet:
         directivity_db: directivity of the coupler [dB].
         foldback_swr: SWR at the transmitter at which the protection starts to reduce power.
         tolerance_swr: highest SWR the transmitter is specified to stand.
+        commissioned_rho: reflection coefficient's magnitude at the coupler when the line was commissioned.
         expected_interval_s: time between reports [s].
     """
 
@@ -49,6 +50,7 @@ class Fleet:
     directivity_db: FloatArray
     foldback_swr: FloatArray
     tolerance_swr: FloatArray
+    commissioned_rho: FloatArray
     expected_interval_s: FloatArray
     position: dict[tuple[str, str], int] = field(init=False, repr=False)
 

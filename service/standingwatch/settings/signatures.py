@@ -156,6 +156,11 @@ class FoldbackSettings(Section):
         _DETECTORS.foldback.smallest_fall_db,
         description="fall of the forward power below its baseline from which it counts [dB]",
     )
+    smallest_rise_rho: Rho = Field(
+        _DETECTORS.foldback.smallest_rise_rho,
+        description="rise of the reflection coefficient above its baseline without which low power is no "
+        "foldback: power is switched as well",
+    )
     readings_to_raise: Run = Field(
         _DETECTORS.foldback.readings_to_raise, description="usable readings in a row that raise an alarm"
     )

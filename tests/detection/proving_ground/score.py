@@ -178,6 +178,8 @@ def _fault(
     result.delays[kind].append(mine[0].day - fault.onset_day)
     if kind == "storm":
         result.storm_readings.append(_keyed_between(scene, fault.members[0], fault.onset_day, mine[0].day))
+        if result.storm_readings[-1] > 3:
+            result.notes.append(f"{label} slow storm {_name(scene, fault)} size {fault.size:.2f}")
     if kind in SILENCES:
         interval_d = scene.ground.stations[fault.members[0]].interval_s / 86_400
         result.silence_intervals.append((mine[0].day - fault.onset_day) / interval_d)
@@ -248,7 +250,8 @@ def table(name: str, total: Score) -> str:
         f"{name}: {total.scenes} scenes, {total.years:.0f} transmitter-years",
         f"  recall {share(total.found, total.seen)} of {sum(total.seen.values())}: "
         + ", ".join(f"{k} {total.found[k]}/{total.seen[k]}" for k in sorted(total.seen)),
-        f"  lead days: median {np.median(leads):.1f}, at least 12 in {np.mean(leads >= 12):.2f} of {len(leads)}",
+        f"  lead days: median {np.median(leads):.1f}, "
+        f"at least 12 in {np.mean(leads >= 12):.2f} of {len(leads)}",
         "  delay days (median): "
         + ", ".join(f"{k} {np.median(v):.1f}" for k, v in sorted(total.delays.items())),
         f"  storm: within 3 keyed readings {np.mean(np.array(total.storm_readings or [0]) <= 3):.3f}"
@@ -260,7 +263,8 @@ def table(name: str, total: Score) -> str:
         f"{1 - sum(total.visits_wrong.values()) / max(total.visits, 1):.3f} {dict(total.visits_wrong)}, "
         f"recall {share(total.visited, total.seen)}, for weather {total.weather_visits}",
         f"  cause right {share(total.cause_right, total.cause_judged)} {dict(total.mistaken)}",
-        f"  forecasts {np.mean(total.forecasts) if total.forecasts else np.nan:.3f} of {len(total.forecasts)} "
+        f"  forecasts {np.mean(total.forecasts) if total.forecasts else np.nan:.3f} "
+        f"of {len(total.forecasts)} "
         f"{dict(total.forecasts_said)} {dict(total.forecast_misses)}",
     ]
     return "\n".join(rows)
