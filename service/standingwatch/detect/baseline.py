@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from standingwatch.detect import channels
+from standingwatch.detect.day import Day
 from standingwatch.detect.history import (
     COMMISSIONED,
     DAY_US,
@@ -30,6 +31,7 @@ from standingwatch.detect.history import (
     robust_spread,
 )
 from standingwatch.detect.interface import BaselineChange, Maintenance, State
+from standingwatch.detect.learning import learn_channels, learn_weather, weather_of
 from standingwatch.detect.rollup import HOUR_US, Hours
 from standingwatch.detect.scale import attenuation, one_step_rho
 from standingwatch.detect.weather import DRY, HourWeather
@@ -48,10 +50,6 @@ COMMISSIONED_SPREAD_RHO = 0.01
 #: So many transmitters of so many sites of a region that have been far above normal for so few days are
 #: taken for weather, where nobody tells the temperature.
 RISEN_MEMBERS, RISEN_SITES, RISEN_DAYS = 3, 2, 10
-#: How much is needed to believe in a dependence: the noise of an hour's level against what such a dependence
-#: is usually at most (0.01 in rho; 0.001 per degree; 0.05 from dry to wet: from the readings of invented and
-#: of one real transmitter, no published source). It draws what is poorly known towards none.
-RIDGE_C, RIDGE_WET = (0.01 / 0.001) ** 2, (0.01 / 0.05) ** 2
 #: Days after which the dependence on weather is taken again, by then from more kinds of weather.
 TAKEN_AGAIN = (28, 56)
 
@@ -73,35 +71,6 @@ class BaselineSettings:
     hours_per_day: int = 3
     smallest_spread_rho: float = 0.003
     most_drift_rho: float = 0.015
-
-
-@dataclass(frozen=True)
-class Day:
-    """A day that has just been closed.
-
-    Attributes:
-        number: days since 1970-01-01 UTC.
-        end_us: its end [Unix microseconds].
-        told_us: when what it shows is told: at its end and the grace for late readings [Unix microseconds].
-        renewed: transmitters whose baseline was opened anew since the day before.
-        wet: per transmitter and hour of the day, whether it was wet or may have been iced.
-        frost: per site, whether it may have been iced at any hour of the day.
-        temperature_told: per site, whether anybody there or in its region tells the temperature.
-        together: per site where nobody tells the temperature, whether its region rose together this day.
-    """
-
-    number: int
-    end_us: int
-    told_us: int
-    renewed: BoolArray
-    wet: BoolArray
-    frost: BoolArray
-    temperature_told: BoolArray
-    together: BoolArray
-
-    def by_weather(self) -> BoolArray:
-        """Per site, whether what came this day may be weather that passes."""
-        return self.frost | self.together
 
 
 @dataclass
@@ -163,15 +132,12 @@ class Baselines:
         self._take_provisional(day_us, changes)
         return changes
 
-    def close_day(
-        self, end_us: int, frost: BoolArray, tells_temperature: BoolArray, changes: list[BaselineChange]
-    ) -> Day:
+    def close_day(self, end_us: int, climate: State, changes: list[BaselineChange]) -> Day:
         """Make the day's levels, and learn from them; adds to `changes`.
 
         Args:
             end_us: end of the day [Unix microseconds].
-            frost: per site, whether it may have been iced at any hour of the day.
-            tells_temperature: per site, whether anybody there or in its region tells the temperature.
+            climate: a record of `weather.SITE_STATE` per site.
             changes: what changed about baselines so far.
         """
         state, number = self.state, end_us // DAY_US - 1
@@ -204,12 +170,12 @@ class Baselines:
         state["wet_excess"][:, place] = self._wet_excess(number)
         state["hour_spread"][:, place] = robust_spread(rho)
         state["power_db"][:, place] = self._full_power(least)
-        self._learn_weather(made_from, finite)
-        self._learn_channels(level)
+        learn_weather(state, made_from, finite, self.settings.smallest_spread_rho)
+        learn_channels(state, level, self.settings.full_days)
         state["learned_days"] += np.isfinite(level)
         self._take_full(number, end_us, changes)
         self._take_weather_again(np.isfinite(level), end_us, changes)
-        together = self._risen_together(rho, far) & ~tells_temperature
+        together = self._risen_together(rho, far) & ~climate["tells_temperature"]
         was_wet = (wet >= DRY) | state["hour_frost"] | together[self.fleet.site_of][:, None]
         for name in ("hour_rho", "hour_forward_db", "hour_temperature_c", "hour_wet"):
             state[name] = np.nan
@@ -222,7 +188,15 @@ class Baselines:
         renewed = state["renewed"].copy()
         state["renewed"] = False
         return Day(
-            number, end_us, end_us + self.grace_us, renewed, was_wet, frost, tells_temperature, together
+            number=number,
+            end_us=end_us,
+            told_us=end_us + self.grace_us,
+            renewed=renewed,
+            wet=was_wet,
+            frost=climate["frost_today"].copy(),
+            clear=climate["clear_today"].copy(),
+            temperature_told=climate["tells_temperature"].copy(),
+            together=together,
         )
 
     # Levels of a day ------------------------------------------------------------------------------------
@@ -267,57 +241,6 @@ class Baselines:
         return result
 
     # Learning -------------------------------------------------------------------------------------------
-
-    def _learn_weather(self, made_from: BoolArray, known: BoolArray) -> None:
-        """Add what the hours of this day say of temperature and rain, each against the day's own means."""
-        state = self.state
-        rho, wet = state["hour_rho"], state["hour_wet"]
-        warmth = np.where(np.isfinite(state["hour_temperature_c"]), state["hour_temperature_c"], 0.0)
-        wet = np.where(np.isfinite(wet), wet, 0.0)
-        count = np.maximum(known.sum(axis=1), 1)[:, None]
-
-        def centred(values: FloatArray) -> FloatArray:
-            return np.where(
-                known, values - np.where(known, values, 0.0).sum(axis=1, keepdims=True) / count, 0.0
-            )
-
-        level = midmean(rho, made_from)[:, None]
-        reach = 3.0 * np.fmax(robust_spread(rho), self.settings.smallest_spread_rho)[:, None] + 0.05
-        y = centred(np.clip(np.where(known, rho - level, 0.0), -reach, reach))
-        y = np.where(np.isfinite(y), y, 0.0)
-        c, w = centred(warmth), centred(wet)
-        state["xx"][:, 0] += (c * c).sum(axis=1)
-        state["xx"][:, 1] += (c * w).sum(axis=1)
-        state["xx"][:, 2] += (w * w).sum(axis=1)
-        state["xy"][:, 0] += (c * y).sum(axis=1)
-        state["xy"][:, 1] += (w * y).sum(axis=1)
-
-    def _weather_of(self, rows: IntArray) -> tuple[FloatArray, FloatArray]:
-        """Change of rho per degree and from dry to wet, of some transmitters."""
-        xx, xy = self.state["xx"][rows], self.state["xy"][rows]
-        cc, cw, ww = xx[:, 0] + RIDGE_C, xx[:, 1], xx[:, 2] + RIDGE_WET
-        determinant = cc * ww - cw * cw
-        per_c = (ww * xy[:, 0] - cw * xy[:, 1]) / determinant
-        per_wet = (cc * xy[:, 1] - cw * xy[:, 0]) / determinant
-        return per_c, per_wet
-
-    def _learn_channels(self, level: FloatArray) -> None:
-        """Bring what each channel adds up to date; frozen once the full baseline is taken."""
-        state = self.state
-        state["channel_rho_before"] = state["channel_rho"]
-        seen = (state["channel_weight"] > 0) & np.isfinite(level)[:, None]
-        several = (state["channel"] != 0).sum(axis=1) > 1
-        # A channel that appears after the baseline was taken is learned all the same.
-        learning = ~state["taken"][:, None] | (state["channel_days"] < self.settings.full_days)
-        seen &= several[:, None] & learning
-        if seen.any():
-            mean = state["channel_sum"] / np.maximum(state["channel_weight"], 1.0)
-            apart = mean - level[:, None] - state["channel_rho"]
-            state["channel_days"] += seen
-            gain = 1.0 / np.maximum(state["channel_days"], 1.0)
-            state["channel_rho"] += np.where(seen, gain * np.where(seen, apart, 0.0), 0.0)
-        state["channel_sum"] = 0.0
-        state["channel_weight"] = 0.0
 
     def _renew(
         self,
@@ -424,7 +347,7 @@ class Baselines:
         due = np.flatnonzero(~state["taken"] & (state["learned_days"] >= size))
         if len(due) == 0:
             return
-        per_c, per_wet = self._weather_of(due)
+        per_c, per_wet = weather_of(self.state, due)
         window = last_known(self._levels(due, per_c, number), size)
         half = size // 2
         # Noise from day to day is told from neighbouring days, so that a drift is not taken for noise.
@@ -478,7 +401,7 @@ class Baselines:
         due = np.flatnonzero(seen & state["taken"] & np.isin(state["learned_days"], TAKEN_AGAIN))
         if len(due) == 0:
             return
-        state["per_c"][due], state["per_wet"][due] = self._weather_of(due)
+        state["per_c"][due], state["per_wet"][due] = weather_of(self.state, due)
         for position in due.tolist():
             days = int(state["learned_days"][position])
             changes.append(
@@ -489,79 +412,3 @@ class Baselines:
                     f"dependence on weather learned from {days} days; level as before",
                 )
             )
-
-
-@dataclass(frozen=True)
-class Normal:
-    """What is normal at each reading.
-
-    Attributes:
-        rho: level of the baseline.
-        hour_spread: its hourly spread.
-        forward_db: forward power [dBW].
-        wet_excess: most rise with rain while it was learned.
-        recent: level of rho of the last days.
-        kind: kind of the baseline.
-    """
-
-    rho: FloatArray
-    hour_spread: FloatArray
-    forward_db: FloatArray
-    wet_excess: FloatArray
-    recent: FloatArray
-    kind: IntArray
-
-
-def normal_at(
-    state: State,
-    owner: IntArray,
-    time_us: IntArray,
-    channel: IntArray,
-    grace_us: int,
-    work: Maintenance,
-) -> Normal:
-    """The baseline that held at the time of each reading, NaN where none did.
-
-    Args:
-        state: records of `history.BASELINE_STATE`.
-        owner: transmitter per reading.
-        time_us: time per reading [Unix microseconds].
-        channel: channel number per reading.
-        grace_us: how long after its end a day closes [us].
-        work: work on record; from its end on a baseline that it renews holds no longer, also where the hour
-            of that end has not closed yet.
-    """
-    now = time_us >= state["effective_us"][owner]
-    before = ~now & (time_us < state["opened_us"][owner])
-    over = work.renewed(owner, time_us, state["opened_us"])
-    if over.any():
-        now, before = now & ~over, before & ~over
-
-    def at(name: str) -> FloatArray:
-        earlier = np.where(before, state[f"{name}_before"][owner], np.nan)
-        return np.where(now, state[name][owner], earlier)
-
-    rho = at("rho")
-    kind = np.where(now, state["kind"][owner], np.where(before, state["kind_before"][owner], NO_BASELINE))
-    # What the last closed day taught holds for readings from its close on.
-    late = time_us >= (state["last_day"][owner] + 1) * DAY_US + grace_us
-    recent = np.where(late, state["recent_rho"][owner], state["recent_rho_before"][owner])
-    if channel.any():
-        place = channels.place_of(channel, owner, state["channel"])
-        cell = (owner, np.maximum(place, 0))
-        offset = np.where(late, state["channel_rho"][cell], state["channel_rho_before"][cell])
-        rho = rho + np.where((place >= 0) & (kind >= FULL), offset, 0.0)
-    return Normal(rho, at("hour_rho_spread"), at("forward_db"), at("wet_excess_normal"), recent, kind)
-
-
-def suspect_at(state: State, owner: IntArray, time_us: IntArray) -> BoolArray:
-    """Whether each reading's meter was suspect at its time.
-
-    Args:
-        state: records of `history.BASELINE_STATE`.
-        owner: transmitter per reading.
-        time_us: time per reading [Unix microseconds].
-    """
-    since, until = state["suspect_us"][owner], state["trusted_us"][owner]
-    suspect: BoolArray = (since > 0) & (time_us >= since) & ((until <= since) | (time_us < until))
-    return suspect

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from standingwatch.detect import history, weather
-from standingwatch.detect.baseline import Baselines, BaselineSettings, normal_at, suspect_at
+from standingwatch.detect.baseline import Baselines, BaselineSettings
 from standingwatch.detect.channels import channel_codes
 from standingwatch.detect.detectors import DetectorSettings, all_detectors
 from standingwatch.detect.grouping import Grouping
@@ -29,6 +29,7 @@ from standingwatch.detect.interface import (
     Own,
     State,
 )
+from standingwatch.detect.normal import normal_at, suspect_at
 from standingwatch.detect.resolution import STEPS_W, finest_so_far, step_index
 from standingwatch.detect.rollup import HOUR_US, SAYS_NOTHING, Hours, hour_of, roll_up
 from standingwatch.detect.segments import Segments
@@ -270,11 +271,9 @@ class Engine:
             changes = self.base.take_hours(hours, outside, maintenance, closed_to, closed_from)
             if closed_to % DAY_US == 0:
                 climate = self.climate["weather"]
-                today = climate["frost_today"]
-                day = self.base.close_day(
-                    closed_to, today.copy(), climate["tells_temperature"].copy(), changes
-                )
-                today[:] = weather.may_be_iced(self.climate["weather"])
+                day = self.base.close_day(closed_to, climate, changes)
+                climate["frost_today"] = weather.may_be_iced(climate)
+                climate["clear_today"] = ~climate["frost_today"]
             result.baselines += changes
         suspect = suspect_at(state, readings.transmitter, readings.time_us)
         block = Block(

@@ -79,7 +79,8 @@ class Foldback:
                         severity=Severity.MAJOR,
                         time_us=block.day.told_us,
                         evidence={
-                            "temperature_told": bool(block.day.temperature_told[fleet.site_of[position]])
+                            "temperature_told": bool(block.day.temperature_told[fleet.site_of[position]]),
+                            "not_ice_since_us": None if own.quick["by_ice"][position] else block.day.told_us,
                         },
                         causes=causes,
                     )

@@ -1,9 +1,9 @@
 """Transmitters that move together are one finding that names its members, not twenty.
 
 Behind one antenna line (a combiner, duplexer or shared antenna) or all over a site, members that go wrong in
-the same way within a few days have one cause. The first is told for itself, for nobody knows yet; with the second
-the group is told instead, and what was told of the first ends in its favour. A region whose transmitters
-rise on the same day is weather.
+the same way within a few days have one cause. The first is told for itself, for nobody knows yet; with the
+second the group is told instead, and what was told of the first ends in its favour. A region whose
+transmitters rise on the same day is weather.
 """
 
 from __future__ import annotations

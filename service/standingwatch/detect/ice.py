@@ -1,21 +1,25 @@
 """Ice as a cause: told anew at the close of each day for alarms that stand.
 
 Whether a site is iced is known an hour after the first reading shows it, and that it has thawed only later
-still. An alarm that came with the ice is put down to it when that is known, and no longer once a whole day
-has passed without frost: what stands then was not the ice.
+still. An alarm that came with the ice is put down to it when that is known, and no longer once it has
+outlived a thaw, or a fortnight: what stands then was not the ice.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from standingwatch.detect.baseline import Day
+from standingwatch.detect.day import Day
+from standingwatch.detect.history import DAY_US
 from standingwatch.detect.interface import State
 from standingwatch.detect.rollup import HOUR_US
 from standingwatch.readings.fleet import BoolArray, Fleet, IntArray
 
 #: How long before the close of the day an alarm may have come to be put down to that day's ice [us].
 RECENT_US = 36 * HOUR_US
+
+#: No ice is taken to last longer without a break [us] (common practice: some days; no source).
+LONGEST_US = 14 * 24 * HOUR_US
 
 #: What a detector of readings keeps of it: since when its alarm stands, and whether it was put down to ice.
 ICE_FIELDS = [("raised_us", np.int64), ("by_ice", np.bool_)]
@@ -33,6 +37,9 @@ def retold(record: State, standing: BoolArray | State, day: Day, fleet: Fleet) -
     frost = day.by_weather()[fleet.site_of]
     recent = record["raised_us"] >= day.told_us - RECENT_US
     comes = standing & frost & recent & ~record["by_ice"]
-    goes = standing & record["by_ice"] & ~frost
+    thawed = (day.clear & day.temperature_told)[fleet.site_of]
+    clear = thawed & (record["raised_us"] < day.end_us - DAY_US)
+    long = record["raised_us"] < day.told_us - LONGEST_US
+    goes = standing & record["by_ice"] & (~frost | clear | long) & ~comes
     record["by_ice"] = (record["by_ice"] | comes) & ~goes & standing
     return np.flatnonzero(comes | goes)

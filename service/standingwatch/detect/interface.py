@@ -20,7 +20,9 @@ from standingwatch.readings.columns import Readings
 from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
 
 if TYPE_CHECKING:
-    from standingwatch.detect.baseline import Baselines, Day, Normal
+    from standingwatch.detect.baseline import Baselines
+    from standingwatch.detect.day import Day
+    from standingwatch.detect.normal import Normal
     from standingwatch.detect.weather import HourWeather
 
 Value = float | int | str | bool | None

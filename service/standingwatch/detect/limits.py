@@ -18,8 +18,8 @@ from typing import Any
 
 import numpy as np
 
-from standingwatch.detect.baseline import Day
 from standingwatch.detect.cause import causes_of_high_swr
+from standingwatch.detect.day import Day
 from standingwatch.detect.ice import ICE_FIELDS, retold
 from standingwatch.detect.interface import Block, Finding, Outcome, Own, Value
 from standingwatch.detect.segments import Segments, held, latch
@@ -137,6 +137,7 @@ class Limits:
                 "swr": swr,
                 "swr_before": _known(calm),
                 "temperature_told": bool(day.temperature_told[fleet.site_of[position]]),
+                "not_ice_since_us": None if record["by_ice"] else day.told_us,
             },
             causes=causes_of_high_swr(swr, calm, iced=bool(record["by_ice"])),
         )

@@ -221,6 +221,7 @@ class Step:
                         "temperature_told": bool(
                             block.closed_day().temperature_told[fleet.site_of[position]]
                         ),
+                        "not_ice_since_us": None if iced else block.closed_day().told_us,
                     },
                     causes=causes_of_high_swr(np.inf, before, iced=iced, stepped=True),
                 )

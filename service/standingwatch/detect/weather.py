@@ -40,6 +40,7 @@ SITE_STATE = np.dtype(
         ("frozen", np.bool_),
         ("thaw_hours", np.int16),
         ("frost_today", np.bool_),
+        ("clear_today", np.bool_),
         ("temperature_c", np.float64),
         ("temperature_us", np.int64),
         ("tells_rain", np.bool_),
@@ -147,6 +148,7 @@ def hour_weather(
         sites["frozen"] = (sites["frozen"] | cold) & ~warm
         frost = may_be_iced(sites)
         sites["frost_today"] |= frost
+        sites["clear_today"] |= ~frost
         weather.frost[part] = frost[here]
         weather.frost_sites[number + 1] = frost
         weather.tells_sites[number + 1] = sites["tells_temperature"]

@@ -12,10 +12,10 @@ from typing import Any
 
 import numpy as np
 
-from standingwatch.detect.baseline import normal_at
 from standingwatch.detect.evidence import known
 from standingwatch.detect.history import FULL, adjusted, last_days, last_known
 from standingwatch.detect.interface import Block, Finding, LikelyCause, Outcome, Own
+from standingwatch.detect.normal import normal_at
 from standingwatch.detect.rollup import HOUR_US
 from standingwatch.detect.scale import attenuation, known_loss_db, one_step_rho
 from standingwatch.detect.switch import SWITCH, follow

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from standingwatch.detect.baseline import Day
+from standingwatch.detect.day import Day
 from standingwatch.detect.departure import DepartureSettings, depart
 from standingwatch.detect.history import adjusted, place_of_day
 from standingwatch.detect.interface import BaselineChange, Block, Outcome, Own, State
