@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from standingwatch.detect.cause import causes_of_trend, rain_evidence
+from standingwatch.detect.cause import causes_of_high_swr, causes_of_trend, rain_evidence
 from standingwatch.detect.departure import Departure, DepartureSettings, depart
 from standingwatch.detect.evidence import departure_evidence, neighbours
 from standingwatch.detect.history import FULL
@@ -24,6 +24,9 @@ from standingwatch.readings.fleet import Fleet
 
 #: Of the last days, so many have to be away before a rise is grave: a week of weather is no emergency.
 CERTAIN_DAYS = 8
+
+#: A rise of not more days than these, of the last 16, on a day of frost is put down to ice.
+MAY_BE_ICE_DAYS = 10
 
 
 @dataclass(frozen=True)
@@ -112,6 +115,9 @@ class Rising:
                 neighbours(fleet, seen, position),
             )
         )
+        frost = bool(block.closed_day().by_weather()[fleet.site_of[position]])
+        if causes and frost and int(seen.days_away[position]) <= MAY_BE_ICE_DAYS:
+            causes = causes_of_high_swr(np.inf, np.nan, iced=True)
         return Finding(
             site=int(fleet.site_of[position]),
             transmitter=position,

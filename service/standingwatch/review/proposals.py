@@ -45,8 +45,8 @@ PASSES_BY_ITSELF = frozenset({Cause.ICE, Cause.REGIONAL_WEATHER})
 #: Where nobody tells the temperature, what came at once may be ice: it has to stand so many times as long
 #: (common practice, no source: ice goes within some days).
 ICE_NOT_RULED_OUT = 3.0
-#: There, what has come and gone by itself before (its alarm has changed so often) goes again, unless it stands
-#: for so long [h].
+#: There, what has come and gone by itself before (its alarm has changed so often) goes again, unless it
+#: stands for so long [h].
 CAME_AND_WENT_CHANGES, CAME_AND_WENT_HOURS = 3, 504.0
 #: And below critical so long at least [h].
 ICE_NOT_RULED_OUT_HOURS = 192.0
