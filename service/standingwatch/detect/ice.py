@@ -2,7 +2,7 @@
 
 Whether a site is iced is known an hour after the first reading shows it, and that it has thawed only later
 still. An alarm that came with the ice is put down to it when that is known, and no longer once it has
-outlived a thaw, or a fortnight: what stands then was not the ice.
+outlived a thaw, or a fortnight where nobody tells the temperature: what stands then was not the ice.
 """
 
 from __future__ import annotations
@@ -39,7 +39,8 @@ def retold(record: State, standing: BoolArray | State, day: Day, fleet: Fleet) -
     comes = standing & frost & recent & ~record["by_ice"]
     thawed = (day.clear & day.temperature_told)[fleet.site_of]
     clear = thawed & (record["raised_us"] < day.end_us - DAY_US)
-    long = record["raised_us"] < day.told_us - LONGEST_US
+    # Where the temperature is told, frost without a thaw can hold it for longer.
+    long = ~day.temperature_told[fleet.site_of] & (record["raised_us"] < day.told_us - LONGEST_US)
     goes = standing & record["by_ice"] & (~frost | clear | long) & ~comes
     record["by_ice"] = (record["by_ice"] | comes) & ~goes & standing
     return np.flatnonzero(comes | goes)
