@@ -33,7 +33,8 @@ from standingwatch.detect.history import (
 from standingwatch.detect.interface import BaselineChange, Maintenance, State
 from standingwatch.detect.learning import learn_channels, learn_weather, weather_of
 from standingwatch.detect.rollup import HOUR_US, Hours
-from standingwatch.detect.scale import attenuation, one_step_rho
+from standingwatch.detect.scale import attenuation
+from standingwatch.detect.together import far_above, risen_together
 from standingwatch.detect.weather import DRY, HourWeather
 from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
 
@@ -41,15 +42,10 @@ from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
 WET = 0.5
 #: Below this an hour may be one of wet snow as well, and says nothing about rain [degrees C].
 NEAR_FREEZING_C = 3.0
-#: What is far above normal, at the antenna's end, in rho.
-FAR_RHO = 0.08
 #: What an iced hour has to be above the last level to be put down to the ice, at the antenna's end, in rho.
 ICED_RHO = 0.02
 #: Spread assumed of a level as commissioned until one is learned, in rho (common practice, no source).
 COMMISSIONED_SPREAD_RHO = 0.01
-#: So many transmitters of so many sites of a region that have been far above normal for so few days are
-#: taken for weather, where nobody tells the temperature.
-RISEN_MEMBERS, RISEN_SITES, RISEN_DAYS = 3, 2, 10
 #: Days after which the dependence on weather is taken again, by then from more kinds of weather.
 TAKEN_AGAIN = (28, 56)
 
@@ -146,7 +142,7 @@ class Baselines:
         temperature = state["hour_temperature_c"]
         # Ice is told apart, and says nothing about the line's own state; frost that lets rho alone does not
         # matter.
-        far = self._far_above()
+        far = far_above(state, self.fleet, self.settings.smallest_spread_rho)
         before = last_known(last_days(state["raw"], number - 1, 10), 1)[:, 0]
         before = np.where(np.isfinite(before), before, state["rho"])
         least_rise = np.fmax(ICED_RHO * attenuation(self.fleet), 4.0 * np.nan_to_num(state["spread"]))
@@ -175,7 +171,7 @@ class Baselines:
         state["learned_days"] += np.isfinite(level)
         self._take_full(number, end_us, changes)
         self._take_weather_again(np.isfinite(level), end_us, changes)
-        together = self._risen_together(rho, far) & ~climate["tells_temperature"]
+        together = risen_together(state, self.fleet, rho, far) & ~climate["tells_temperature"]
         was_wet = (wet >= DRY) | state["hour_frost"] | together[self.fleet.site_of][:, None]
         for name in ("hour_rho", "hour_forward_db", "hour_temperature_c", "hour_wet"):
             state[name] = np.nan
@@ -220,25 +216,6 @@ class Baselines:
         dry = last_known(last_days(state["raw"], number, 10), 1)[:, 0]
         dry = np.where(np.isfinite(dry), dry, state["rho"])
         return np.where(count >= 2, upper - dry, np.nan)
-
-    def _far_above(self) -> FloatArray:
-        """How far above normal an hour has to be to matter as weather or fault, in rho."""
-        spread = np.fmax(self.state["hour_rho_spread"], self.settings.smallest_spread_rho)
-        far: FloatArray = np.fmax(FAR_RHO * attenuation(self.fleet), 8.0 * spread)
-        return np.fmax(far, one_step_rho(self.state, 1.1))
-
-    def _risen_together(self, rho: FloatArray, far: FloatArray) -> BoolArray:
-        """Per site, whether transmitters of several sites of its region have lately risen together."""
-        state, fleet = self.state, self.fleet
-        risen = (rho >= (state["rho"] + far)[:, None]).any(axis=1)
-        state["risen_days"] = np.where(risen, state["risen_days"] + 1, 0)
-        lately = risen & (state["risen_days"] <= RISEN_DAYS)
-        result = np.zeros(len(fleet.site_names), dtype=np.bool_)
-        for region in np.unique(fleet.region_of[lately]).tolist():
-            mine = lately & (fleet.region_of == region)
-            if mine.sum() >= RISEN_MEMBERS and len(np.unique(fleet.site_of[mine])) >= RISEN_SITES:
-                result[fleet.site_of[fleet.region_of == region]] = True
-        return result
 
     # Learning -------------------------------------------------------------------------------------------
 

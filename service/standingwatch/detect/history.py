@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from standingwatch.detect._trend import MAD_TO_SIGMA, median_of_known
 from standingwatch.detect.channels import PLACES
 from standingwatch.detect.interface import State
 from standingwatch.detect.rollup import HOUR_US
@@ -20,10 +21,6 @@ DAY_US = 24 * HOUR_US
 
 #: Days that are remembered.
 DAYS = 120
-
-#: Makes the median absolute deviation the standard deviation of a normal distribution (NIST/SEMATECH
-#: e-Handbook of Statistical Methods, 1.3.5.17.1 and 1.3.5.6).
-MAD_TO_SIGMA = 1.4826
 
 NO_BASELINE, PROVISIONAL, FULL, COMMISSIONED = 0, 1, 2, 3
 KIND_WORDS = ("none", "provisional", "full", "as-commissioned")
@@ -197,14 +194,7 @@ def midmean(values: FloatArray, use: npt.NDArray[Any] | None = None) -> FloatArr
 
 def nan_median(values: FloatArray) -> FloatArray:
     """Median of each row's finite values; NaN where there is none (and no warning)."""
-    ordered = np.sort(np.where(np.isfinite(values), values, np.nan), axis=1)
-    count = np.isfinite(ordered).sum(axis=1)
-    rows = np.arange(len(values))
-    if values.shape[1] == 0:
-        return np.full(len(values), np.nan)
-    lower = ordered[rows, np.maximum((count - 1) // 2, 0)]
-    upper = ordered[rows, np.minimum(count // 2, np.maximum(count - 1, 0))]
-    return np.where(count > 0, (lower + upper) / 2, np.nan)
+    return median_of_known(np.where(np.isfinite(values), values, np.nan))
 
 
 def robust_spread(values: FloatArray) -> FloatArray:
