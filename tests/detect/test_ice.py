@@ -32,7 +32,13 @@ def record(raised_hours_ago: float, by_ice: bool) -> Any:
 
 
 def asked(made: Any, standing: bool, fleet: Fleet) -> list[int]:
-    day: Any = SimpleNamespace(by_weather=lambda: FROST, told_us=TOLD_US)
+    day: Any = SimpleNamespace(
+        by_weather=lambda: FROST,
+        clear=np.zeros(len(FROST), dtype=bool),
+        temperature_told=np.ones(len(FROST), dtype=bool),
+        told_us=TOLD_US,
+        end_us=TOLD_US,
+    )
     return retold(made, np.full(2, standing), day, fleet).tolist()
 
 

@@ -306,7 +306,8 @@ def test_kill_at_any_moment_loses_and_doubles_nothing(
         for _, body, _ in heard.messages:
             event = json.loads(body)
             data = event["data"]
-            change = (data["site"], data["transmitter"], event["type"], data["time_changed"])
+            about = (data["site"], data["transmitter"], data["condition"])
+            change = (*about, event["type"], data["time_changed"])
             by_change.setdefault(change, set()).add(event["id"])
     store = Store(service.store_url)
     with store.reading() as connection:
@@ -333,7 +334,8 @@ def test_kill_at_any_moment_loses_and_doubles_nothing(
             kind.rsplit(".", 1)[1],
             round((datetime.fromisoformat(at) - begin).total_seconds() / 60) - 2,
         )
-        for site, name, kind, at in by_change
+        for site, name, condition, kind, at in by_change
+        if condition == "swr-high"
     }
     assert found == expected
     service.until(lambda: len(service.events()) >= changes, 20, "the file channel has every change")

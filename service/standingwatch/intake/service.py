@@ -27,7 +27,7 @@ PAUSE_S = 0.004
 CAUGHT_UP_LAG_S = 60.0
 
 #: Silence on the connection after which what the broker had queued is taken to have come [s].
-SETTLE_S = 2.0
+SETTLE_S = 1.0
 
 
 #: How often the intake says how far it has come [s].
