@@ -70,7 +70,9 @@ class Foldback:
         findings = self._readings(block, fleet, own)
         if block.day is not None:
             for position in retold(own.quick, own.quick["on"], block.day, fleet).tolist():
-                causes = causes_of_high_swr(np.inf, 1.0, iced=bool(own.quick["by_ice"][position]))
+                swr = float(own.quick["raised_swr"][position])
+                normal = float(swr_from_rho(float(np.clip(block.base.state["rho"][position], 0.0, 1.0))))
+                causes = causes_of_high_swr(swr, normal, iced=bool(own.quick["by_ice"][position]))
                 findings.append(
                     Finding(
                         site=int(fleet.site_of[position]),
@@ -138,6 +140,7 @@ class Foldback:
                 position, time = int(owner[i]), int(readings.time_us[rows[i]])
                 iced = block.weather.frost_at(int(fleet.site_of[position]), time, block.base.grace_us)
                 record["raised_us"][position], record["by_ice"][position] = time, iced
+                record["raised_swr"][position] = swr_from_rho(min(float(block.rho[rows[i]]), 1.0))
             findings.append(self._finding(block, fleet, int(rows[i]), bool(latched.on[i]), float(fall_db[i])))
         return findings
 

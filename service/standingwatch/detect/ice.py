@@ -21,8 +21,9 @@ RECENT_US = 36 * HOUR_US
 #: No ice is taken to last longer without a break [us] (common practice: some days; no source).
 LONGEST_US = 14 * 24 * HOUR_US
 
-#: What a detector of readings keeps of it: since when its alarm stands, and whether it was put down to ice.
-ICE_FIELDS = [("raised_us", np.int64), ("by_ice", np.bool_)]
+#: What a detector of readings keeps of it: since when its alarm stands, the SWR that it was raised at, and
+#: whether it was put down to ice.
+ICE_FIELDS = [("raised_us", np.int64), ("raised_swr", np.float64), ("by_ice", np.bool_)]
 
 
 def retold(record: State, standing: BoolArray | State, day: Day, fleet: Fleet) -> IntArray:

@@ -117,7 +117,7 @@ class Rising:
         )
         frost = bool(block.closed_day().by_weather()[fleet.site_of[position]])
         if causes and frost and int(seen.days_away[position]) <= MAY_BE_ICE_DAYS:
-            causes = causes_of_high_swr(np.inf, np.nan, iced=True)
+            causes = causes_of_high_swr(float(evidence["swr"] or 1.0), np.nan, iced=True)
         return Finding(
             site=int(fleet.site_of[position]),
             transmitter=position,

@@ -167,6 +167,7 @@ class Step:
         if on and not record["severity"][0]:
             site, time_us = int(fleet.site_of[position]), int(readings.time_us[row])
             record["raised_us"] = time_us
+            record["raised_swr"] = swr_from_rho(min(float(block.rho[row]), 1.0))
             record["by_ice"] = block.weather.frost_at(site, time_us, block.base.grace_us)
         record["severity"] = int(severity) if on else 0
         if not on:
@@ -223,7 +224,9 @@ class Step:
                         ),
                         "not_ice_since_us": None if iced else block.closed_day().told_us,
                     },
-                    causes=causes_of_high_swr(np.inf, before, iced=iced, stepped=True),
+                    causes=causes_of_high_swr(
+                        float(record["raised_swr"][position]), before, iced=iced, stepped=True
+                    ),
                 )
             )
         return findings
@@ -262,6 +265,7 @@ class Step:
                 severity = Severity(max(int(severity), before))
                 if not before:
                     one["raised_us"] = day.told_us
+                    one["raised_swr"] = swr_from_rho(float(np.clip(seen.level[position], 0.0, 1.0)))
                     one["by_ice"] = day.by_weather()[fleet.site_of[position]]
                 one["severity"] = int(severity)
                 if int(severity) == before:
