@@ -26,9 +26,6 @@ if TYPE_CHECKING:
 
 DAY_US = 24 * HOUR_US
 
-#: Readings that are judged together, about.
-SLICE_ROWS = 1_000_000
-
 
 @dataclass
 class ReplaySummary:

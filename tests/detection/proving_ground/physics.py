@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from proving_ground.difficulty import BY_NAME
-from proving_ground.faults import SLOW, Effects, Fault, act, ice_days, plan, progress
+from proving_ground.faults import SLOW, Effects, Fault, act, ice_days, plan
 from proving_ground.fleet import Ground, Station, make_fleet
 from proving_ground.weather import Weather, region_weather, site_weather
 
@@ -352,6 +352,3 @@ def _shows(fault: Fault, station: Station, day: Any, after: Any, seen: Any, heal
         return was - level >= max(0.02, 4 * spread, 1.2 * one_down)
     at_antenna = level * 10 ** ((station.loss_db if station.loss_listed else 1.5) / 10)
     return level - was >= needed and at_antenna >= 0.1304
-
-
-__all__ = ["DAY_US", "START_US", "Scene", "make_scene", "progress"]

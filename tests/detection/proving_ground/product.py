@@ -28,7 +28,7 @@ def maintenance_of(scene: Scene) -> Maintenance:
     """Work on record."""
 
     def moments(place: int) -> Any:
-        return np.array([START_US + int(w[place] * DAY_US) for w in scene.work], dtype=np.int64)  # type: ignore[call-overload]  # days
+        return np.array([START_US + int(w[place] * DAY_US) for w in scene.work], dtype=np.int64)
 
     return Maintenance(
         np.array([w[0] for w in scene.work], dtype=np.int64),

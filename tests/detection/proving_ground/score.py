@@ -79,7 +79,7 @@ def lines_of(rows: Iterable[dict[str, Any]], scene: Scene) -> list[Line]:
         moment = datetime.fromisoformat(row["time"]) if "time" in row else datetime.fromisoformat(row["date"])
         day = (moment.timestamp() * 1e6 - START_US) / DAY_US if moment.tzinfo else 0.0
         if row.get("members"):
-            about = {where[tuple(m.split("/"))] for m in row["members"]}  # type: ignore[index]  # two parts
+            about = {where[tuple(m.split("/"))] for m in row["members"]}
         elif row["transmitter"]:
             about = {where[row["site"], row["transmitter"]]}
         else:
