@@ -107,3 +107,14 @@ def test_what_is_not_a_number_is_no_burst(line: Any, tell: Any) -> None:
 
     for value in (np.nan, 0.0):
         assert tell(line(), odd(value), 32).of(BURSTS) == [], value
+
+
+@pytest.mark.parametrize(("rising", "found"), [({0}, {0}), ({0, 1, 2}, set())])
+def test_bursts_on_most_lines_of_a_site_at_once_are_no_connector(
+    fleet_of: Any, tell: Any, rising: set[int], found: set[int]
+) -> None:
+    head = "site,transmitter,frequency_mhz,expected_interval_s\n"
+    fleet = fleet_of(head + "".join(f"amber,a{i},44{i},1800\n" for i in range(4)))
+    course = bursts(20.6, 1.0, 6)
+    told = tell(fleet, lambda day, i: course(day, i) if i in rising else 0.1, 30)
+    assert {f.transmitter for f in told.of(BURSTS)} == found

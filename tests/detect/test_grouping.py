@@ -174,3 +174,63 @@ def test_few_of_a_region_are_told_one_by_one(country: Fleet, tell: Any) -> None:
 
 def test_a_healthy_country_is_quiet(country: Fleet, tell: Any) -> None:
     assert tell(country, 0.1, 40).findings == []
+
+
+def test_what_stood_alone_is_handed_over_when_its_own_next_finding_makes_it_join(
+    fleet_of: Any, tell: Any
+) -> None:
+    fleet = fleet_of(HEAD + "".join(f"amber,a{i},44{i},{'mast' if i else ''},north,1800\n" for i in range(4)))
+
+    def rho(day: Any, i: int) -> Any:
+        # The others make a group of their own line; then the first gets worse, and all of the site is in it.
+        level = steps({0, 1, 2, 3}, 20.4 if i == 0 else 20.6)(day, i)
+        return np.where((i == 0) & (day > 20.9), 0.9, np.where(i == 0, np.fmin(level, 0.36), level))
+
+    told = tell(fleet, rho, 22)
+    assert {f.members for f in told.of(HIGH) if f.members} >= {(1, 2, 3), (0, 1, 2, 3)}
+    assert set(standing(told.findings, HIGH)) == {(0, WHOLE_SITE, -1)}
+
+
+@pytest.fixture
+def large(fleet_of: Callable[[str], Fleet]) -> Fleet:
+    """A region of 60 sites, the first of them with two transmitters behind one line."""
+    rows = [f"s{i},main,44{i % 10},{'top' if i == 0 else ''},north,1800" for i in range(60)]
+    return fleet_of(HEAD + "\n".join(["s0,other,449,top,north,1800", *rows]) + "\n")
+
+
+def test_many_sites_within_two_hours_are_one_event(large: Fleet, tell: Any) -> None:
+    def rho(day: Any, i: int) -> Any:
+        # One site after the other, a report apart; far fewer than a third of the region.
+        return steps(set(range(13)), begin=20.4 + i / 288)(day, i)
+
+    told = tell(large, rho, 24)
+    assert set(standing(told.findings, HIGH)) == {(WHOLE_REGION, WHOLE_SITE, 0)}
+    (group,) = standing(told.findings, HIGH).values()
+    assert group.members == tuple(range(13))
+    assert group.causes[0].cause is Cause.REGIONAL_WEATHER
+    # Those that were told before it was known end in its favour, at the same moment: the line's group too.
+    over = [f for f in told.of(HIGH) if f.is_final]
+    begins = next(f for f in told.of(HIGH) if f.site == WHOLE_REGION)
+    assert {f.time_us for f in over} == {begins.time_us}
+    assert (0, WHOLE_SITE) in {(f.site, f.transmitter) for f in over}
+
+
+def test_sites_that_begin_hours_apart_are_told_one_by_one(large: Fleet, tell: Any) -> None:
+    def rho(day: Any, i: int) -> Any:
+        return steps(set(range(2, 14)), begin=20.4 + i / 6)(day, i)
+
+    told = tell(large, rho, 24)
+    assert [f for f in told.of(HIGH) if f.site == WHOLE_REGION] == []
+    assert len(standing(told.findings, HIGH)) == 12
+
+
+def test_what_stays_when_the_region_has_thawed_is_told_for_itself(large: Fleet, tell: Any) -> None:
+    def rho(day: Any, i: int) -> Any:
+        return steps(set(range(2, 20)), begin=20.4, end=np.inf if i == 7 else 21.4)(day, i)
+
+    told = tell(large, rho, 26)
+    left = standing(told.findings, HIGH)
+    assert set(left) == {(int(large.site_of[7]), 7, -1)}
+    alone = next(f for f in told.of(HIGH) if f.transmitter == 7 and "stands on" in str(f.evidence.get("why")))
+    assert alone.severity >= Severity.MAJOR
+    assert 21.4 < told.day(alone) < 21.6

@@ -28,14 +28,20 @@ def record(raised_hours_ago: float, by_ice: bool) -> Any:
     made = np.zeros(2, dtype=ICE_FIELDS)
     made["raised_us"] = TOLD_US - round(raised_hours_ago * HOUR_US)
     made["by_ice"] = by_ice
+    made["raised_swr"] = 2.5
     return made
 
 
-def asked(made: Any, standing: bool, fleet: Fleet) -> list[int]:
+def asked(
+    made: Any, standing: bool, fleet: Fleet, *, told: bool = True, frost: Any = FROST, back: bool = False
+) -> list[int]:
     day: Any = SimpleNamespace(
-        by_weather=lambda: FROST,
+        by_weather=lambda: frost,
         clear=np.zeros(len(FROST), dtype=bool),
-        temperature_told=np.ones(len(FROST), dtype=bool),
+        temperature_told=np.full(len(FROST), told),
+        went_back=np.array([back, False]),
+        low_rho=np.full(len(FROST), 0.4),
+        normal_rho=np.full(len(FROST), 0.1),
         told_us=TOLD_US,
         end_us=TOLD_US,
     )
@@ -94,7 +100,28 @@ def test_what_stays_after_the_thaw_was_not_the_ice(line: Any, tell: Any) -> None
         assert 23 < told.day(told.of(condition)[-1]) < 26
 
 
-def test_the_same_step_without_frost_is_never_ice(line: Any, tell: Any) -> None:
-    told = tell(line(), steps(23.1), 27)
+NO_FROST = np.zeros(2, dtype=bool)
+
+
+def test_what_goes_back_by_itself_may_be_ice_where_nobody_tells_the_temperature(fleet: Fleet) -> None:
+    for told in (True, False):
+        made = record(100, False)
+        assert asked(made, True, fleet, told=told, frost=NO_FROST, back=True) == ([] if told else [0])
+    # It is as long as it goes back, and not any more when it has held.
+    assert asked(made, True, fleet, told=False, frost=NO_FROST, back=True) == []
+    assert asked(made, True, fleet, told=False, frost=NO_FROST) == [0]
+    assert not made["by_ice"].any()
+
+
+def test_what_melted_most_of_the_way_is_not_given_up_before_it_has_stood_on(fleet: Fleet) -> None:
+    for hours_ago, given_up in ((100, []), (300, [0, 1])):
+        made = record(hours_ago, True)
+        made["raised_swr"] = 9.0
+        assert asked(made, True, fleet, frost=NO_FROST) == given_up
+
+
+def test_the_same_step_in_mild_weather_is_never_ice(line: Any, tell: Any) -> None:
+    mild = {"ambient_temperature_c": lambda day, _: np.full(len(day), 9.0)}
+    told = tell(line(), steps(23.1), 27, columns=mild)
     assert Cause.ICE not in told.leading(Condition.SWR_HIGH) + told.leading(Condition.SWR_STEP)
     assert told.of(Condition.SWR_HIGH) != []

@@ -10,7 +10,7 @@ import pytest
 
 from standingwatch.detect.interface import Finding, Maintenance
 from standingwatch.detect.limits import Limits, LimitSettings
-from standingwatch.detect.words import Cause, Severity
+from standingwatch.detect.words import Cause, Condition, Severity
 from standingwatch.readings import Fleet, Readings
 from standingwatch.rf import rho_from_swr
 
@@ -199,3 +199,32 @@ def test_readings_that_say_nothing_neither_raise_nor_break_a_run(
     readings = stream_of(fleet, PLAIN, START_US + np.arange(5) * STEP_US, forward_w, forward_w * 0.35)
     findings, _, _ = judge(fleet, readings, detectors=[Limits()])
     assert brief(findings) == [(Severity.CRITICAL, 4)]
+
+
+def test_an_alarm_ends_when_a_line_is_back_at_a_normal_near_the_limit(line: Any, tell: Any) -> None:
+    """Or the alarm would stand for good, and whatever comes next would seem to have stood as long."""
+
+    def rho(day: Any, _: int) -> Any:
+        return np.where((day > 20.5) & (day < 21.5), rho_from_swr(2.6), rho_from_swr(1.46))
+
+    course = tell(line(), rho, 25).course(Condition.SWR_HIGH)
+    assert course[0][0] >= Severity.MAJOR
+    assert course[-1][0] is Severity.CLEARED
+    assert 21.5 < course[-1][1] < 22
+
+
+def test_what_gets_worse_in_frost_is_put_down_to_ice(line: Any, tell: Any) -> None:
+    """Also where an alarm stands for another reason already."""
+    weather = {
+        "ambient_temperature_c": lambda day, _: np.where(day > 30, -4.0, 6.0),
+        "precipitation": lambda day, _: np.where((day > 30.1) & (day < 30.5), 1.0, 0.0),
+    }
+
+    def rho(day: Any, _: int) -> Any:
+        fault = np.where(day > 20.5, rho_from_swr(2.3), rho_from_swr(1.2))
+        return np.where(day > 30.4, rho_from_swr(5.0), fault)
+
+    told = tell(line(), rho, 32, columns=weather)
+    mine = told.of(Condition.SWR_HIGH)
+    assert mine[0].causes[0].cause is Cause.ANTENNA_DAMAGE
+    assert (mine[-1].severity, mine[-1].causes[0].cause) == (Severity.CRITICAL, Cause.ICE)

@@ -56,6 +56,23 @@ def test_total_reflection_behind_a_lossy_feeder_is_told_though_no_limit_is_passe
     assert day < 20.5 + 6 * READING
 
 
+@pytest.mark.parametrize(("loss", "within"), [("", True), ("0.1", False)])
+def test_where_the_loss_is_not_known_some_is_assumed(line: Any, tell: Any, loss: str, within: bool) -> None:
+    """SWR 1.9 at the transmitter is over 2 at the antenna, unless the feeder is known to lose nothing."""
+    course = tell(line(feeder_loss_db=loss), step(1.1, 1.9, 20.5), 22).course(STEP)
+    assert any(day < 20.5 + 6 * READING for _, day in course) is within
+
+
+@pytest.mark.parametrize(("hours", "at_once"), [(0.0, True), (6.0, False)])
+def test_what_grew_over_hours_did_not_come_at_once(line: Any, tell: Any, hours: float, at_once: bool) -> None:
+    def rho(day: Any, _: int) -> Any:
+        grown = np.clip((day - 20.5) * 24 / hours, 0, 1) if hours else day >= 20.5
+        return 0.1 + 0.6 * grown
+
+    told = tell(line(), rho, 22, every_s=600.0)
+    assert told.of(STEP)[0].evidence["came_at_once"] is at_once
+
+
 def test_a_small_step_that_stays_is_told_within_days_and_is_no_slow_rise(line: Any, tell: Any) -> None:
     told = tell(line(), step(1.15, 1.5, 20.5), 40)
     assert [severity for severity, _ in told.course(STEP)] == [Severity.WARNING]

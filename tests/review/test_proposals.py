@@ -8,7 +8,7 @@ import pytest
 
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey
 from standingwatch.detect.interface import LikelyCause
-from standingwatch.detect.words import Cause, Condition, Severity
+from standingwatch.detect.words import SERVICE_CONDITIONS, Cause, Condition, Severity
 from standingwatch.review.proposals import STANDING_HOURS, URGENCY, Resource, propose
 
 HOUR_US = 3_600_000_000
@@ -52,7 +52,7 @@ def test_proposed_when_it_has_stood_long_enough(condition: Condition, severity: 
 
 
 def test_the_policy_is_of_one_piece() -> None:
-    assert set(STANDING_HOURS) == set(Condition)
+    assert set(STANDING_HOURS) == set(Condition) - SERVICE_CONDITIONS
     for condition, hours in STANDING_HOURS.items():
         by_gravity = [hours[severity] for severity in sorted(hours)]
         assert by_gravity == sorted(by_gravity, reverse=True), condition
@@ -95,6 +95,17 @@ def test_what_may_be_ice_has_to_stand_for_longer() -> None:
         one = replace(alarm(Severity.MAJOR, Condition.SWR_STEP), values={"temperature_told": told})
         assert len(propose([one], set(), due)) == visits
         assert len(propose([one], set(), LATER_US)) == 1
+
+
+def test_what_came_from_one_reading_to_the_next_is_no_ice_and_waits_for_less() -> None:
+    one = alarm(Severity.CRITICAL, Condition.SWR_STEP)
+    waits = []
+    for at_once in (True, False):
+        mine = replace(one, values={"temperature_told": False, "came_at_once": at_once})
+        hours = [h for h in range(0, 1000, 8) if propose([mine], set(), RAISED_US + h * HOUR_US)]
+        waits.append(hours[0])
+    assert waits[0] < 5 * 24
+    assert waits[1] >= 14 * 24
 
 
 def test_a_region_sends_nobody() -> None:

@@ -23,8 +23,10 @@ from standingwatch.detect.history import (
     NO_BASELINE,
     PROVISIONAL,
     adjusted,
+    full_power,
     last_days,
     last_known,
+    lower_quarter,
     midmean,
     nan_median,
     place_of_day,
@@ -34,7 +36,7 @@ from standingwatch.detect.interface import BaselineChange, Maintenance, State
 from standingwatch.detect.learning import learn_channels, learn_weather, weather_of
 from standingwatch.detect.rollup import HOUR_US, Hours
 from standingwatch.detect.scale import attenuation
-from standingwatch.detect.together import far_above, risen_together
+from standingwatch.detect.together import far_above, risen_together, went_back
 from standingwatch.detect.weather import DRY, HourWeather
 from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
 
@@ -161,11 +163,12 @@ class Baselines:
         made_from = np.where(enough_dry[:, None], dry, finite)
         state["raw"][:, place] = level
         state["all_hours"][:, place] = all_hours
+        state["with_ice"][:, place] = np.where(np.isfinite(rho).sum(axis=1) >= least, midmean(rho), np.nan)
         state["temperature_c"][:, place] = midmean(temperature, made_from)
         state["wet_hours"][:, place] = (wet >= WET).sum(axis=1)
         state["wet_excess"][:, place] = self._wet_excess(number)
         state["hour_spread"][:, place] = robust_spread(rho)
-        state["power_db"][:, place] = self._full_power(least)
+        state["power_db"][:, place] = full_power(state, least)
         learn_weather(state, made_from, finite, self.settings.smallest_spread_rho)
         learn_channels(state, level, self.settings.full_days)
         state["learned_days"] += np.isfinite(level)
@@ -173,6 +176,7 @@ class Baselines:
         self._take_weather_again(np.isfinite(level), end_us, changes)
         together = risen_together(state, self.fleet, rho, far) & ~climate["tells_temperature"]
         was_wet = (wet >= DRY) | state["hour_frost"] | together[self.fleet.site_of][:, None]
+        low_rho = lower_quarter(rho)
         for name in ("hour_rho", "hour_forward_db", "hour_temperature_c", "hour_wet"):
             state[name] = np.nan
         state["hour_iced"] = state["hour_frost"] = False
@@ -193,16 +197,12 @@ class Baselines:
             clear=climate["clear_today"].copy(),
             temperature_told=climate["tells_temperature"].copy(),
             together=together,
+            went_back=went_back(state, self.fleet, number),
+            low_rho=low_rho,
+            normal_rho=state["rho"].copy(),
         )
 
     # Levels of a day ------------------------------------------------------------------------------------
-
-    def _full_power(self, least: int) -> FloatArray:
-        """Forward power of the day's upper hours [dBW]: where it is switched, full power is what compares."""
-        ordered = np.sort(self.state["hour_forward_db"], axis=1)
-        count = np.isfinite(ordered).sum(axis=1)
-        at = np.minimum((0.75 * count).astype(np.int64), np.maximum(count - 1, 0))
-        return np.where(count >= least, ordered[np.arange(len(ordered)), at], np.nan)
 
     def _wet_excess(self, number: int) -> FloatArray:
         """How far the wet hours' upper level lay above the last dry level, in rho; NaN without two."""
@@ -239,7 +239,15 @@ class Baselines:
             self._remember(np.array([owner]))
             for name in ("hour_rho", "hour_forward_db", "hour_temperature_c", "hour_wet"):
                 state[name][0, :hours_before] = np.nan
-            for name in ("raw", "all_hours", "temperature_c", "wet_excess", "power_db", "hour_spread"):
+            for name in (
+                "raw",
+                "all_hours",
+                "with_ice",
+                "temperature_c",
+                "wet_excess",
+                "power_db",
+                "hour_spread",
+            ):
                 state[name] = np.nan
             for name in ("rho", "spread", "hour_rho_spread", "forward_db", "forward_spread_db", "recent_rho"):
                 state[name] = np.nan

@@ -32,6 +32,9 @@ LEVEL_SHARE = 0.4
 
 #: Part of a region's transmitters, and number of sites, with bursts on one day that make it weather.
 WEATHER_SHARE, WEATHER_SITES = 0.15, 3
+#: Antenna lines of one site, and part of those there, with bursts on one day: what they have in common is no
+#: connector of any of them, but ice, rain or the mast in the wind.
+SITE_LINES, SITE_SHARE = 3, 0.6
 
 
 @dataclass(frozen=True)
@@ -200,7 +203,7 @@ class Bursts:
 
 
 def _many_together(days_of: BoolArray, fleet: Fleet) -> BoolArray:
-    """Days of bursts at many of a region's transmitters, of several sites: weather, not theirs.
+    """Days of bursts at many of a region's transmitters, or on most lines of a site: weather, not theirs.
 
     Args:
         days_of: per transmitter and day, whether it had a burst.
@@ -212,6 +215,14 @@ def _many_together(days_of: BoolArray, fleet: Fleet) -> BoolArray:
         sites = np.unique(fleet.site_of[mine])
         with_burst = days_of[mine]
         per_site = np.array([with_burst[fleet.site_of[mine] == s].any(axis=0) for s in sites])
+        for site in sites.tolist():
+            here = np.flatnonzero(fleet.site_of == site)
+            # One that shares its line with nobody has one of its own.
+            line = np.where(fleet.line_of[here] >= 0, fleet.line_of[here], -1 - np.arange(len(here)))
+            lines = np.unique(line)
+            per_line = np.array([days_of[here][line == one].any(axis=0) for one in lines])
+            all_over = (per_line.sum(axis=0) >= SITE_LINES) & (per_line.mean(axis=0) >= SITE_SHARE)
+            result[here] |= all_over
         many = (with_burst.mean(axis=0) >= WEATHER_SHARE) & (per_site.sum(axis=0) >= WEATHER_SITES)
-        result[mine] = many
+        result[mine] |= many
     return result

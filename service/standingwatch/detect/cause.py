@@ -208,16 +208,27 @@ def causes_of_step(
 
 
 def causes_of_high_swr(
-    swr: float, swr_before: float, *, iced: bool = False, stepped: bool = False
+    swr: float, swr_before: float, *, iced: bool = False, stepped: bool = False, told: bool = True
 ) -> tuple[LikelyCause, ...]:
     """Causes of an SWR over a limit, from the SWR now and the reading before the limit was passed.
 
     Args:
         swr: the SWR now, 1 or more, infinite for total reflection.
         swr_before: the SWR of the last reading under the limit, NaN if it is not known.
-        iced: whether it froze with precipitation there and has not thawed.
+        iced: whether it froze with precipitation there and has not thawed, or seems to have.
+        told: whether anybody there or nearby tells the temperature.
         stepped: whether it is known to have come at once, however small it looks behind a lossy feeder.
     """
+    if iced and not told:
+        words = "it came with others of its region or site, or went back most of the way by itself"
+        return (
+            LikelyCause(
+                Cause.ICE,
+                0.5,
+                f"{words}: ice does both, and damage neither; nobody tells the temperature to make sure",
+            ),
+            LikelyCause(Cause.ANTENNA_DAMAGE, 0.2, f"{words}; damage would stay as it is"),
+        )
     if iced:
         return (
             LikelyCause(
@@ -264,13 +275,21 @@ def causes_of_bursts(days: int, bursts: int, wind: float) -> tuple[LikelyCause, 
     )
 
 
-def causes_of_improvement(change_db: float) -> tuple[LikelyCause, ...]:
+def causes_of_improvement(change_db: float, iced: bool = False) -> tuple[LikelyCause, ...]:
     """Causes of a match that seems to improve by itself.
 
     Args:
         change_db: by how much the return loss rose [dB].
+        iced: whether the site may be iced now.
     """
     words = f"the return loss rose by {change_db:.1f} dB without work on record"
+    if iced:
+        return (
+            LikelyCause(
+                Cause.ICE, 0.5, f"{words}, in frost: what ice reflects can oppose what the antenna does"
+            ),
+            LikelyCause(Cause.FEEDER_LOSS, 0.3, f"{words}; it would stay after the thaw"),
+        )
     return (
         LikelyCause(
             Cause.FEEDER_LOSS,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from standingwatch.readings.fleet import BoolArray
+from standingwatch.readings.fleet import BoolArray, FloatArray
 
 
 @dataclass(frozen=True)
@@ -21,6 +21,9 @@ class Day:
         clear: per site, whether it was certain at some hour of the day that it was not iced.
         temperature_told: per site, whether anybody there or in its region tells the temperature.
         together: per site where nobody tells the temperature, whether its region rose together this day.
+        went_back: per transmitter, whether its level went back by itself in the last days, most of the way.
+        low_rho: per transmitter, the lower quarter of the day's hourly levels, NaN where there are none.
+        normal_rho: per transmitter, the level of its baseline.
     """
 
     number: int
@@ -32,6 +35,9 @@ class Day:
     clear: BoolArray
     temperature_told: BoolArray
     together: BoolArray
+    went_back: BoolArray
+    low_rho: FloatArray
+    normal_rho: FloatArray
 
     def by_weather(self) -> BoolArray:
         """Per site, whether what came this day may be weather that passes."""

@@ -88,6 +88,7 @@ class FeederLoss:
         trusted = state["suspect_us"] <= state["trusted_us"]
         on = trusted & seen.away & (better_db >= settings.smallest_change_db) & (seen.level > 0)
         off = seen.back | day.renewed
+        iced = day.by_weather()[fleet.site_of]
 
         def grade(position: int) -> Severity:
             return Severity.MINOR if better_db[position] >= settings.minor_db else Severity.WARNING
@@ -97,6 +98,7 @@ class FeederLoss:
             evidence = departure_evidence(block, fleet, seen, position)
             evidence["change_db"] = float(better_db[position])
             evidence["added_feeder_loss_db"] = float(better_db[position]) / 2.0
+            evidence["temperature_told"] = bool(day.temperature_told[fleet.site_of[position]])
             return Finding(
                 site=int(fleet.site_of[position]),
                 transmitter=position,
@@ -104,7 +106,9 @@ class FeederLoss:
                 severity=severity,
                 time_us=day.told_us,
                 evidence=evidence,
-                causes=() if ended else causes_of_improvement(float(better_db[position])),
+                causes=()
+                if ended
+                else causes_of_improvement(float(better_db[position]), bool(iced[position])),
             )
 
         return Outcome(follow(own.slow["switch"], on, off, day.told_us, grade, tell))

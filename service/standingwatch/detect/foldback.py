@@ -72,7 +72,8 @@ class Foldback:
             for position in retold(own.quick, own.quick["on"], block.day, fleet).tolist():
                 swr = float(own.quick["raised_swr"][position])
                 normal = float(swr_from_rho(float(np.clip(block.base.state["rho"][position], 0.0, 1.0))))
-                causes = causes_of_high_swr(swr, normal, iced=bool(own.quick["by_ice"][position]))
+                told = bool(block.day.temperature_told[fleet.site_of[position]])
+                causes = causes_of_high_swr(swr, normal, iced=bool(own.quick["by_ice"][position]), told=told)
                 findings.append(
                     Finding(
                         site=int(fleet.site_of[position]),
@@ -81,7 +82,7 @@ class Foldback:
                         severity=Severity.MAJOR,
                         time_us=block.day.told_us,
                         evidence={
-                            "temperature_told": bool(block.day.temperature_told[fleet.site_of[position]]),
+                            "temperature_told": told,
                             "not_ice_since_us": None if own.quick["by_ice"][position] else block.day.told_us,
                         },
                         causes=causes,

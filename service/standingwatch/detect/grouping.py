@@ -23,8 +23,8 @@ from standingwatch.detect.interface import (
     LikelyCause,
     State,
 )
-from standingwatch.detect.words import Cause, Condition, Severity
-from standingwatch.readings.fleet import Fleet
+from standingwatch.detect.words import HANDED_OVER, Cause, Condition, Severity
+from standingwatch.readings.fleet import Fleet, IntArray
 
 #: Conditions that members of a group can have in common.
 TOGETHER = (
@@ -36,6 +36,9 @@ TOGETHER = (
     Condition.FOLDBACK_ACTIVE,
 )
 
+#: Why a transmitter is told for itself that was told with its region before.
+STAYED = "it stands on after most others of its region have ended"
+
 ALONE, IN_SITE_GROUP, IN_REGION_GROUP = 0, 1, 2
 
 #: How far apart members of a group may begin: behind one line a slow fault passes each one's limit at its own
@@ -46,6 +49,9 @@ WITHIN_US = 4 * DAY_US
 SITE_MEMBERS, SITE_SHARE = 3, 0.6
 #: Members and sites of a region that make a group when they begin on the same day, and their part of it.
 REGION_MEMBERS, REGION_SITES, REGION_SHARE = 5, 3, 0.3
+#: So many sites of a region that begin within so long of each other are one event, however large the region:
+#: faults of their own do not come like that, and nobody needs them one by one (common practice, no source).
+AT_ONCE_SITES, AT_ONCE_US = 10, 2 * 3_600_000_000
 
 
 @dataclass(frozen=True)
@@ -104,7 +110,9 @@ class Grouping:
             if begins:
                 since[position] = now
         result: list[Finding] = []
-        region_groups = self._regions(findings, before, severity, since, told, fleet, now)
+        region_groups, joining = self._regions(findings, before, severity, since, told, fleet, now)
+        result += _hand_over(joining, findings[0], before, told, fleet)
+        told[joining] = IN_REGION_GROUP
         for finding in findings:
             position = finding.transmitter
             kind = int(told[position])
@@ -115,7 +123,7 @@ class Grouping:
                 if members is not None:
                     # Those that were told for themselves are told with the group from now on.
                     for member in members:
-                        if told[member] == ALONE and before[member] and member != position:
+                        if told[member] == ALONE and before[member]:
                             result.append(_handed_over(finding, member, fleet))
                         told[member] = IN_SITE_GROUP
                     kind = IN_SITE_GROUP
@@ -131,7 +139,41 @@ class Grouping:
             group = _group_finding(kind, number, finding, fleet, severity, told, before, told_before)
             if group is not None:
                 result.append(group)
+        result += self._left_behind(findings, severity, told, told_before, fleet)
         told[severity == 0] = ALONE
+        return result
+
+    @staticmethod
+    def _left_behind(
+        findings: list[Finding], severity: Any, told: Any, told_before: Any, fleet: Fleet
+    ) -> list[Finding]:
+        """What stays when the rest of its region has ended is told for itself: it was more than weather."""
+        result = []
+        ended = [
+            f.transmitter
+            for f in findings
+            if f.severity is Severity.CLEARED and told_before[f.transmitter] == IN_REGION_GROUP
+        ]
+        for region in np.unique(fleet.region_of[ended]).tolist() if ended else ():
+            of_group = (fleet.region_of == region) & (told == IN_REGION_GROUP)
+            staying = np.flatnonzero(of_group & (severity > 0))
+            if not 0 < len(np.unique(fleet.site_of[staying])) < REGION_SITES:
+                continue
+            told[staying] = ALONE
+            over = _handed_over(findings[0], int(staying[0]), fleet)
+            result.append(replace(over, site=WHOLE_REGION, transmitter=WHOLE_SITE, region=region))
+            result += [
+                Finding(
+                    site=int(fleet.site_of[member]),
+                    transmitter=member,
+                    condition=over.condition,
+                    severity=Severity(int(severity[member])),
+                    time_us=over.time_us,
+                    evidence={"why": STAYED},
+                    causes=(LikelyCause(Cause.UNKNOWN, 0.5, STAYED),),
+                )
+                for member in staying.tolist()
+            ]
         return result
 
     @staticmethod
@@ -156,23 +198,46 @@ class Grouping:
     @staticmethod
     def _regions(
         findings: list[Finding], before: Any, severity: Any, since: Any, told: Any, fleet: Fleet, now: int
-    ) -> set[int]:
-        """Transmitters that begin today with many others of their region."""
+    ) -> tuple[set[int], IntArray]:
+        """Transmitters that begin with many others of their region, and those that began shortly before."""
         begins = [f.transmitter for f in findings if not before[f.transmitter] and severity[f.transmitter]]
         result: set[int] = set()
+        joining: list[int] = []
         regions = fleet.region_of[begins] if begins else np.empty(0, dtype=np.int64)
         for region in np.unique(regions).tolist():
             if not fleet.region_names[region]:
                 continue
             of_region = fleet.region_of == region
             moving = of_region & (severity > 0) & (since >= now - WITHIN_US)
-            if (
+            many = (
                 moving.sum() >= REGION_MEMBERS
                 and len(np.unique(fleet.site_of[moving])) >= REGION_SITES
                 and moving.sum() >= REGION_SHARE * of_region.sum()
-            ):
+            )
+            at_once = moving & (since >= now - AT_ONCE_US)
+            if len(np.unique(fleet.site_of[at_once])) >= AT_ONCE_SITES:
+                joining += np.flatnonzero(at_once & (told != IN_REGION_GROUP)).tolist()
+                many = True
+            if many:
                 result.update(p for p in begins if fleet.region_of[p] == region)
-        return result
+        return result, np.array(joining, dtype=np.int64)
+
+
+def _hand_over(joining: IntArray, finding: Finding, before: Any, told: Any, fleet: Fleet) -> list[Finding]:
+    """The ends of what was told of transmitters, and of groups of whole sites, that join their region's."""
+    result = [
+        _handed_over(finding, member, fleet)
+        for member in joining.tolist()
+        if told[member] == ALONE and before[member]
+    ]
+    of_groups = joining[(told[joining] == IN_SITE_GROUP) & (before[joining] > 0)]
+    for site in np.unique(fleet.site_of[of_groups]).tolist():
+        staying = (fleet.site_of == site) & (told == IN_SITE_GROUP) & (before > 0)
+        staying[joining] = False
+        if not staying.any():
+            member = int(of_groups[fleet.site_of[of_groups] == site][0])
+            result.append(replace(_handed_over(finding, member, fleet), transmitter=WHOLE_SITE))
+    return result
 
 
 def _handed_over(finding: Finding, member: int, fleet: Fleet) -> Finding:
@@ -183,7 +248,8 @@ def _handed_over(finding: Finding, member: int, fleet: Fleet) -> Finding:
         condition=finding.condition,
         severity=Severity.CLEARED,
         time_us=finding.time_us,
-        evidence={"why": "goes on as part of a group that moves together"},
+        evidence={"why": HANDED_OVER},
+        is_final=True,
     )
 
 
@@ -224,12 +290,12 @@ def _group_finding(
                 f"{len(members)} transmitters of the region rose together: it is not their antennas that fail"
             )
             causes = (LikelyCause(Cause.REGIONAL_WEATHER, 0.8, words),)
-        elif first is Cause.ICE:
-            causes = finding.causes
         elif len(lines) != 1 and finding.evidence.get("temperature_told") is False:
             words = f"{len(members)} transmitters of the site moved together, behind different lines"
             told = "nobody tells the temperature: ice does that, and goes with the thaw"
             causes = (LikelyCause(Cause.ICE, 0.5, f"{words}; {told}"), *finding.causes[:1])
+        elif first is Cause.ICE:
+            causes = finding.causes
         elif len(lines) != 1 and finding.condition is Condition.SWR_WEATHER:
             words = f"{len(members)} transmitters of the site suffer from it together, behind different lines"
             causes = (LikelyCause(Cause.REGIONAL_WEATHER, 0.6, words), *finding.causes[:1])

@@ -26,7 +26,16 @@ NO_BASELINE, PROVISIONAL, FULL, COMMISSIONED = 0, 1, 2, 3
 KIND_WORDS = ("none", "provisional", "full", "as-commissioned")
 
 #: Columns of `raw`, `wet_excess`, ... by day; see `BASELINE_STATE`.
-DAY_COLUMNS = ("raw", "all_hours", "temperature_c", "wet_excess", "wet_hours", "power_db", "hour_spread")
+DAY_COLUMNS = (
+    "raw",
+    "all_hours",
+    "with_ice",
+    "temperature_c",
+    "wet_excess",
+    "wet_hours",
+    "power_db",
+    "hour_spread",
+)
 
 BASELINE_STATE = np.dtype(
     [
@@ -40,9 +49,9 @@ BASELINE_STATE = np.dtype(
         # Days in a row on which an hour was far above normal, told by nothing but its own readings.
         ("risen_days", np.int32),
         ("hour_frost", np.bool_, 24),
-        # By day: level of dry hours as measured, of all hours, mean temperature of the hours that made the
-        # level, how far the wet hours lay above it, how many hours were wet, forward power at full level,
-        # spread of the hours.
+        # By day: level of dry hours as measured, of all hours without the iced ones and with them, mean
+        # temperature of the hours that made the level, how far the wet hours lay above it, how many hours
+        # were wet, forward power at full level, spread of the hours.
         *((name, np.float64, DAYS) for name in DAY_COLUMNS),
         ("last_day", np.int64),
         ("renewed", np.bool_),
@@ -190,6 +199,26 @@ def midmean(values: FloatArray, use: npt.NDArray[Any] | None = None) -> FloatArr
     inside = (rank >= cut[:, None]) & (rank < (count - cut)[:, None])
     total = np.where(inside, ordered, 0.0).sum(axis=1)
     return np.where(count > 0, total / np.maximum(count - 2 * cut, 1), np.nan)
+
+
+def full_power(state: State, least: int) -> FloatArray:
+    """Forward power of the day's upper hours [dBW]: where it is switched, full power is what compares.
+
+    Args:
+        state: records of `BASELINE_STATE`, with the day's hours.
+        least: hours that it takes; NaN with fewer.
+    """
+    ordered = np.sort(state["hour_forward_db"], axis=1)
+    count = np.isfinite(ordered).sum(axis=1)
+    at = np.minimum((0.75 * count).astype(np.int64), np.maximum(count - 1, 0))
+    return np.where(count >= least, ordered[np.arange(len(ordered)), at], np.nan)
+
+
+def lower_quarter(values: FloatArray) -> FloatArray:
+    """Each row's value below which a quarter of its finite values lie; NaN where there is none."""
+    ordered = np.sort(np.where(np.isfinite(values), values, np.nan), axis=1)
+    count = np.isfinite(ordered).sum(axis=1)
+    return np.where(count > 0, ordered[np.arange(len(ordered)), np.maximum(count - 1, 0) // 4], np.nan)
 
 
 def nan_median(values: FloatArray) -> FloatArray:

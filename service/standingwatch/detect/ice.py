@@ -3,6 +3,8 @@
 Whether a site is iced is known an hour after the first reading shows it, and that it has thawed only later
 still. An alarm that came with the ice is put down to it when that is known, and no longer once it has
 outlived a thaw, or a fortnight where nobody tells the temperature: what stands then was not the ice.
+Where nobody tells it, what goes back by itself while the alarm stands may be ice as well: it grows with
+precipitation over hours and wastes within days, and damage does neither.
 """
 
 from __future__ import annotations
@@ -14,12 +16,16 @@ from standingwatch.detect.history import DAY_US
 from standingwatch.detect.interface import State
 from standingwatch.detect.rollup import HOUR_US
 from standingwatch.readings.fleet import BoolArray, Fleet, IntArray
+from standingwatch.rf import rho_from_swr
 
 #: How long before the close of the day an alarm may have come to be put down to that day's ice [us].
 RECENT_US = 36 * HOUR_US
 
 #: No ice is taken to last longer without a break [us] (common practice: some days; no source).
 LONGEST_US = 14 * 24 * HOUR_US
+
+#: An alarm whose level went back with the thaw is not told anew before it is so old [us].
+MELTS_US = 10 * 24 * HOUR_US
 
 #: What a detector of readings keeps of it: since when its alarm stands, the SWR that it was raised at, and
 #: whether it was put down to ice.
@@ -35,13 +41,19 @@ def retold(record: State, standing: BoolArray | State, day: Day, fleet: Fleet) -
         day: the day that has closed.
         fleet: the transmitters.
     """
+    told = day.temperature_told[fleet.site_of]
     frost = day.by_weather()[fleet.site_of]
     recent = record["raised_us"] >= day.told_us - RECENT_US
-    comes = standing & frost & recent & ~record["by_ice"]
+    comes = standing & ~record["by_ice"] & ((frost & recent) | (~told & day.went_back))
     thawed = (day.clear & day.temperature_told)[fleet.site_of]
     clear = thawed & (record["raised_us"] < day.end_us - DAY_US)
     # Where the temperature is told, frost without a thaw can hold it for longer.
-    long = ~day.temperature_told[fleet.site_of] & (record["raised_us"] < day.told_us - LONGEST_US)
-    goes = standing & record["by_ice"] & (~frost | clear | long) & ~comes
+    long = ~told & (record["raised_us"] < day.told_us - LONGEST_US)
+    # What went most of the way back with the thaw was ice; the rest dries, or is told by its daily level.
+    raised_rho = rho_from_swr(np.fmax(record["raised_swr"], 1.0))
+    gone = day.low_rho - day.normal_rho < 0.5 * (raised_rho - day.normal_rho)
+    melts = told & gone & (record["raised_us"] >= day.told_us - MELTS_US)
+    went_back = ~told & day.went_back
+    goes = standing & record["by_ice"] & (~frost | clear | long) & ~comes & ~melts & ~went_back
     record["by_ice"] = (record["by_ice"] | comes) & ~goes & standing
     return np.flatnonzero(comes | goes)

@@ -81,6 +81,8 @@ class Finding:
         members: positions of the transmitters that move together, in the fleet's order, where it is about a
             group (an antenna line, a site, a region); empty where it is about one transmitter.
         forecast: when the trend reaches the limits, where a trend is what was found.
+        is_final: of one that ends, that it ends by decision (told by another alarm from now on) and not by
+            the readings, so that nothing is to be waited for before it counts.
     """
 
     site: int
@@ -93,6 +95,7 @@ class Finding:
     region: int = -1
     members: tuple[int, ...] = ()
     forecast: tuple[LimitForecast, ...] = ()
+    is_final: bool = False
 
 
 @dataclass(frozen=True)

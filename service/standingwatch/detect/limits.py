@@ -22,7 +22,7 @@ from standingwatch.detect.cause import causes_of_high_swr
 from standingwatch.detect.day import Day
 from standingwatch.detect.ice import ICE_FIELDS, retold
 from standingwatch.detect.interface import Block, Finding, Outcome, Own, Value
-from standingwatch.detect.segments import Segments, held, latch
+from standingwatch.detect.segments import Segments, held, latch, shifted
 from standingwatch.detect.words import Condition, Severity
 from standingwatch.readings.flags import UNUSABLE, Flag
 from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
@@ -86,7 +86,7 @@ class Limits:
 
     @property
     def quick_state(self) -> np.dtype[Any]:
-        """Runs and switch of each severity, the last SWR, and that before the rise; ice."""
+        """Runs and switch of each severity, whether normal was left (2), the last SWR, that before; ice."""
         levels = len(SEVERITIES)
         return np.dtype(
             [
@@ -94,6 +94,7 @@ class Limits:
                 ("under", np.int16, levels),
                 ("since_us", np.int64, levels),
                 ("on", np.bool_, levels),
+                ("left", np.int8),
                 ("last_swr", np.float64),
                 ("calm_swr", np.float64),
                 *ICE_FIELDS,
@@ -139,7 +140,12 @@ class Limits:
                 "temperature_told": bool(day.temperature_told[fleet.site_of[position]]),
                 "not_ice_since_us": None if record["by_ice"] else day.told_us,
             },
-            causes=causes_of_high_swr(swr, calm, iced=bool(record["by_ice"])),
+            causes=causes_of_high_swr(
+                swr,
+                calm,
+                iced=bool(record["by_ice"]),
+                told=bool(day.temperature_told[fleet.site_of[position]]),
+            ),
         )
 
     def _readings(self, block: Block, fleet: Fleet, own: Own) -> list[Finding]:
@@ -157,7 +163,7 @@ class Limits:
         follow: BoolArray = np.any(record["on"] | (record["over"] > 0), axis=1)
         follow[owner[swr >= table.min(axis=0)[owner]]] = True
         segments = Segments.of(owner)
-        previous_swr = _before(swr, segments, record["last_swr"][segments.owner])
+        previous_swr = shifted(swr, segments, record["last_swr"][segments.owner])
         record["last_swr"][segments.owner] = swr[segments.last]
         chosen = np.flatnonzero(follow[owner])
         if len(chosen) == 0:
@@ -169,7 +175,17 @@ class Limits:
         swr_least = np.where(total[rows], np.inf, swr_from_rho(rho_least))
         normal = block.normal.rho[rows]
         known = np.isfinite(normal)
-        far = rho_least - normal >= self._above_normal(block, rows)
+        wanted = self._above_normal(block, rows)
+        far = rho_least - normal >= wanted
+        # Where a line's own normal lies above a lower limit, to be back there is all that can be asked for.
+        # One that was raised before there was a normal, and never left it since, is not back at it.
+        low = swr < np.maximum(table[0][owner] - self.settings.clear_margin, 1.0 + 1e-9)
+        left = held(
+            np.where(known & far, 2, np.where(low | ~known, 1, 0)),
+            segments,
+            record["left"][segments.owner].astype(np.int64),
+        )
+        back = known & (rho[rows] - normal < 0.5 * wanted) & (left == 2)
         hold_us = int(self.settings.lower_hours * 3.6e9)
         before = self._severity(record["on"][segments.owner])
         on = np.empty((len(rows), len(SEVERITIES)), dtype=np.bool_)
@@ -177,9 +193,11 @@ class Limits:
             limit = table[level][owner]
             over = swr_least >= limit
             ready = None
+            under = swr < np.maximum(limit - self.settings.clear_margin, 1.0 + 1e-9)
             if level < LOWER_LEVELS:
+                under |= back & ~total[rows]
                 over &= far if level == 0 else far | ~known
-                starts = over & ~_before(over, segments, record["over"][segments.owner, level] > 0)
+                starts = over & ~shifted(over, segments, record["over"][segments.owner, level] > 0)
                 since = held(
                     np.where(starts, time_us, 0), segments, record["since_us"][segments.owner, level]
                 )
@@ -187,7 +205,7 @@ class Limits:
                 ready = ~known | (time_us - since >= hold_us)
             latched = latch(
                 over,
-                swr < np.maximum(limit - self.settings.clear_margin, 1.0 + 1e-9),
+                under & ~over,
                 segments,
                 rows_to_raise=self.settings.readings_to_raise,
                 rows_to_clear=self.settings.readings_to_clear,
@@ -204,8 +222,11 @@ class Limits:
                 latched.on_at_end, np.minimum(latched.under_run, 10_000), 0
             )
             record["on"][segments.owner, level] = latched.on_at_end
+        lower_on = on[segments.last, :LOWER_LEVELS].any(axis=1)
+        # Kept only while something depends on it: what is not followed and what is end up alike.
+        record["left"][segments.owner] = np.where(lower_on, left[segments.last], 0)
         severity = self._severity(on)
-        previous = _before(severity, segments, before)
+        previous = shifted(severity, segments, before)
         changed = np.flatnonzero(severity != previous)
         calm = self._calm_before(
             swr, table[0][owner], previous_swr, segments, record["calm_swr"][segments.owner]
@@ -214,10 +235,13 @@ class Limits:
         findings = []
         for i in changed.tolist():
             position = int(owner[i])
-            if previous[i] == int(Severity.CLEARED):
+            if severity[i] > previous[i]:
+                # What gets worse in frost has got ice on it, whatever stood before.
                 site, time = int(fleet.site_of[position]), int(time_us[i])
-                record["raised_us"][position] = time
-                record["by_ice"][position] = block.weather.frost_at(site, time, block.base.grace_us)
+                iced = block.weather.frost_at(site, time, block.base.grace_us)
+                if iced or previous[i] == int(Severity.CLEARED):
+                    record["raised_us"][position], record["by_ice"][position] = time, iced
+                    record["raised_swr"][position] = swr[i]
             findings.append(
                 self._finding(
                     block,
@@ -304,16 +328,10 @@ class Limits:
             severity=severity,
             time_us=int(readings.time_us[row]),
             evidence=evidence,
-            causes=() if ended else causes_of_high_swr(swr, swr_calm, iced=iced),
+            causes=()
+            if ended
+            else causes_of_high_swr(swr, swr_calm, iced=iced, told=bool(evidence["temperature_told"])),
         )
-
-
-def _before(values: Any, segments: Segments, carried: Any) -> Any:
-    """Each row's value at the row before it, within its segment; the carried one at the first."""
-    earlier = np.empty_like(values)
-    earlier[1:] = values[:-1]
-    earlier[segments.first] = carried
-    return earlier
 
 
 def _known(value: float) -> float | None:

@@ -14,7 +14,7 @@ import numpy as np
 from standingwatch.detect.cause import causes_of_high_swr, causes_of_trend, rain_evidence
 from standingwatch.detect.departure import Departure, DepartureSettings, depart
 from standingwatch.detect.evidence import departure_evidence, neighbours
-from standingwatch.detect.history import FULL
+from standingwatch.detect.history import DAY_US, FULL
 from standingwatch.detect.interface import Block, Finding, LimitForecast, Outcome, Own
 from standingwatch.detect.outlook import Outlook
 from standingwatch.detect.severity import SeverityTable, of_trend
@@ -27,6 +27,9 @@ CERTAIN_DAYS = 8
 
 #: A rise of not more days than these, of the last 16, on a day of frost is put down to ice.
 MAY_BE_ICE_DAYS = 10
+
+#: What was told in frost is put down to ice until a day without frost, but not for longer than this [us].
+FROST_HOLDS_US = 30 * DAY_US
 
 
 @dataclass(frozen=True)
@@ -49,8 +52,15 @@ class Rising:
 
     @property
     def slow_state(self) -> np.dtype[Any]:
-        """The switch, and whether the departure that goes on began as a step."""
-        return np.dtype([("switch", SWITCH), ("began_as_step", np.bool_), ("step_rho", np.float64)])
+        """The switch, whether the departure began as a step, and whether it was told in frost that lasts."""
+        return np.dtype(
+            [
+                ("switch", SWITCH),
+                ("began_as_step", np.bool_),
+                ("step_rho", np.float64),
+                ("in_frost", np.bool_),
+            ]
+        )
 
     def initial(self, own: Own) -> None:
         """Nothing is away."""
@@ -76,6 +86,13 @@ class Rising:
             & (seen.swr_at_antenna >= self.settings.floor_swr)
         )
         off = seen.back | day.renewed
+        frost = day.by_weather()[fleet.site_of]
+        record["in_frost"] = frost & np.where(record["switch"]["severity"] > 0, record["in_frost"], on)
+        lasts = record["in_frost"] & (day.told_us - record["switch"]["since_us"] < FROST_HOLDS_US)
+        new = seen.days_away <= MAY_BE_ICE_DAYS
+        # A slow fault does not go back by itself: what does, in frost or where nobody tells of it, is ice.
+        returns = day.went_back & (frost | ~day.temperature_told[fleet.site_of])
+        iced = (frost & new) | lasts | returns
         outlook = Outlook.of(block, fleet, on | (record["switch"]["severity"] > 0))
 
         def grade(position: int) -> Severity:
@@ -87,7 +104,9 @@ class Rising:
             )
 
         def tell(position: int, severity: Severity) -> Finding:
-            return self._finding(block, fleet, seen, outlook.forecasts(position), position, severity)
+            return self._finding(
+                block, fleet, seen, outlook.forecasts(position), position, severity, bool(iced[position])
+            )
 
         return Outcome(follow(record["switch"], on, off, day.told_us, grade, tell))
 
@@ -99,6 +118,7 @@ class Rising:
         forecast: tuple[LimitForecast, ...],
         position: int,
         severity: Severity,
+        iced: bool,
     ) -> Finding:
         ended = severity is Severity.CLEARED
         renewed = bool(block.closed_day().renewed[position])
@@ -115,9 +135,11 @@ class Rising:
                 neighbours(fleet, seen, position),
             )
         )
-        frost = bool(block.closed_day().by_weather()[fleet.site_of[position]])
-        if causes and frost and int(seen.days_away[position]) <= MAY_BE_ICE_DAYS:
-            causes = causes_of_high_swr(float(evidence["swr"] or 1.0), np.nan, iced=True)
+        evidence["temperature_told"] = bool(block.closed_day().temperature_told[fleet.site_of[position]])
+        if causes and iced:
+            causes = causes_of_high_swr(
+                float(evidence["swr"] or 1.0), np.nan, iced=True, told=bool(evidence["temperature_told"])
+            )
         return Finding(
             site=int(fleet.site_of[position]),
             transmitter=position,

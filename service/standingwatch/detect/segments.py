@@ -8,6 +8,7 @@ into the next call: the answer does not depend on how the stream was cut into ca
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -80,6 +81,20 @@ def held(mark: IntArray, segments: Segments, carried: IntArray) -> IntArray:
     latest = np.maximum.accumulate(np.where(mark != 0, position, -1))
     inside = latest >= segments.first_of_row()
     return np.where(inside, mark[np.maximum(latest, 0)], carried[segments.of_row])
+
+
+def shifted(values: Any, segments: Segments, carried: Any) -> Any:
+    """Each row's value at the row before it, within its segment; at the first row the carried one.
+
+    Args:
+        values: a value per row.
+        segments: the rows' segments.
+        carried: the value before the first row, per segment.
+    """
+    earlier = np.empty_like(values)
+    earlier[1:] = values[:-1]
+    earlier[segments.first] = carried
+    return earlier
 
 
 @dataclass(frozen=True)

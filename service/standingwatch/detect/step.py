@@ -13,17 +13,21 @@ from typing import Any
 import numpy as np
 
 from standingwatch.detect.cause import causes_of_high_swr, causes_of_step, rain_evidence
-from standingwatch.detect.departure import DepartureSettings, depart
+from standingwatch.detect.departure import ASSUMED, DepartureSettings, depart
 from standingwatch.detect.evidence import departure_evidence, known, neighbours
-from standingwatch.detect.history import DAY_US
+from standingwatch.detect.history import DAY_US, FULL
 from standingwatch.detect.ice import ICE_FIELDS, retold
 from standingwatch.detect.interface import Block, Finding, Outcome, Own
 from standingwatch.detect.scale import attenuation, known_loss_db
-from standingwatch.detect.segments import Segments, held, latch
+from standingwatch.detect.segments import Segments, held, latch, run_length, shifted
 from standingwatch.detect.severity import SeverityTable, of_step
 from standingwatch.detect.words import Condition, Severity
-from standingwatch.readings.fleet import Fleet
+from standingwatch.readings.fleet import Fleet, FloatArray
 from standingwatch.rf import return_loss_db_from_rho, rho_at_antenna, swr_from_rho
+
+#: A rise from one reading to the next of so much rho at the antenna's end, within so long [us], is no ice:
+#: that grows over hours (common practice, no source).
+AT_ONCE_RHO, AT_ONCE_US = 0.3, 20 * 60 * 1_000_000
 
 
 @dataclass(frozen=True)
@@ -56,7 +60,10 @@ class Step:
 
     @property
     def quick_state(self) -> np.dtype[Any]:
-        """Runs and switch of the large step, and what was told of either kind."""
+        """Runs and switch of the large step, the last reading, how it began, and what was told.
+
+        `began` is 2 for a run that began at once, from one reading to the next, 1 for another, 0 before any.
+        """
         return np.dtype(
             [
                 ("over", np.int16),
@@ -65,6 +72,10 @@ class Step:
                 ("small", np.bool_),
                 ("severity", np.int8),
                 ("cleared_us", np.int64),
+                ("last_rho", np.float64),
+                ("last_us", np.int64),
+                ("began", np.int8),
+                ("at_once", np.bool_),
                 *ICE_FIELDS,
             ]
         )
@@ -80,7 +91,8 @@ class Step:
         return np.dtype([])
 
     def initial(self, own: Own) -> None:
-        """No step."""
+        """No step, no reading."""
+        own.quick["last_rho"] = np.nan
 
     def step(self, block: Block, fleet: Fleet, own: Own) -> Outcome:
         """Judge the readings for large steps, and the day for small ones."""
@@ -95,12 +107,18 @@ class Step:
         if len(rows) == 0:
             return []
         record, settings = own.quick, self.settings
-        owner = block.readings.transmitter[rows]
+        owner, time_us = block.readings.transmitter[rows], block.readings.time_us[rows]
+        segments = Segments.of(owner)
+        jump = block.rho_least[rows] - shifted(block.rho[rows], segments, record["last_rho"][segments.owner])
+        waited_us = time_us - shifted(time_us, segments, record["last_us"][segments.owner])
+        at_once = (jump >= AT_ONCE_RHO * _assumed_attenuation(fleet)[owner]) & (waited_us <= AT_ONCE_US)
+        record["last_rho"][segments.owner] = block.rho[rows][segments.last]
+        record["last_us"][segments.owner] = time_us[segments.last]
         # Only those that are far above normal, or were, are followed reading by reading.
         follow = record["large"] | (record["over"] > 0)
         far_above = block.rho_least[rows] - block.normal.rho[rows] >= 0.3 * settings.smallest_step_rho
         follow[owner[far_above]] = True
-        rows = rows[follow[owner]]
+        at_once, rows = at_once[follow[owner]], rows[follow[owner]]
         if len(rows) == 0:
             return []
         owner = block.readings.transmitter[rows]
@@ -108,6 +126,10 @@ class Step:
         least = block.rho_least[rows]
         normal = block.normal.rho[rows]
         at_antenna = np.fmin(rho_at_antenna(least, known_loss_db(fleet)[owner]), 1.0)
+        # Where the loss is not known, some is assumed: a limit at the antenna must not hide a fault behind
+        # it, nor what rain has always done pass for one.
+        assumed = np.where(np.isfinite(fleet.feeder_loss_db[owner]), 1.0, ASSUMED)
+        far_end = np.fmin(np.where(np.isfinite(at_antenna), assumed * at_antenna, 0.0), 1.0)
         far = np.fmax(
             settings.smallest_step_rho * attenuation(fleet)[owner],
             settings.spread_multiple * block.normal.hour_spread[rows],
@@ -115,9 +137,16 @@ class Step:
         # Where the level had left its baseline already, the step counts from there: a rise is no step.
         away = least - np.fmax(normal, block.normal.recent[rows])
         # A reading of a coarse meter has to be that far away by more than its own rounding.
-        over = (away >= far + (block.rho[rows] - least)) & (
-            swr_from_rho(np.where(np.isfinite(at_antenna), at_antenna, 0.0)) >= settings.swr_at_antenna
-        )
+        over = (away >= far + (block.rho[rows] - least)) & (swr_from_rho(far_end) >= settings.swr_at_antenna)
+        rain = np.nan_to_num(block.normal.wet_excess[rows])
+        beyond_rain = (block.normal.kind[rows] >= FULL) & (away >= far + 1.5 * rain)
+        known_end = np.where(np.isfinite(at_antenna), at_antenna, 0.0)
+        surely_far = swr_from_rho(known_end) >= settings.swr_at_antenna
+        over &= surely_far | beyond_rain
+        runs = run_length(over, segments, record["over"][segments.owner].astype(np.int64))
+        begins = np.where(over & (runs == 1), np.where(at_once, 2, 1), 0)
+        began = held(begins, segments, record["began"][segments.owner].astype(np.int64))
+        record["began"][segments.owner] = began[segments.last]
         under = block.rho[rows] - normal < 0.5 * far
         latched = latch(
             over,
@@ -144,13 +173,15 @@ class Step:
         record["large"][segments.owner] = latched.on_at_end
         findings = []
         for i in np.flatnonzero(latched.on != previous).tolist():
-            finding = self._told(block, fleet, own, int(rows[i]), bool(latched.on[i]), float(at_antenna[i]))
+            finding = self._told(
+                block, fleet, own, int(rows[i]), bool(latched.on[i]), float(at_antenna[i]), int(began[i]) == 2
+            )
             if finding is not None:
                 findings.append(finding)
         return findings
 
     def _told(
-        self, block: Block, fleet: Fleet, own: Own, row: int, on: bool, rho_antenna: float
+        self, block: Block, fleet: Fleet, own: Own, row: int, on: bool, rho_antenna: float, at_once: bool
     ) -> Finding | None:
         """What is told when a large step comes or goes at a reading; None if a small one is told already."""
         readings = block.readings
@@ -164,16 +195,22 @@ class Step:
             severity = Severity(max(int(severity), int(record["severity"][0])))
             if int(record["severity"][0]) == int(severity):
                 return None
-        if on and not record["severity"][0]:
+        if on:
+            # What gets worse in frost has got ice on it, whatever stood before.
             site, time_us = int(fleet.site_of[position]), int(readings.time_us[row])
-            record["raised_us"] = time_us
-            record["raised_swr"] = swr_from_rho(min(float(block.rho[row]), 1.0))
-            record["by_ice"] = block.weather.frost_at(site, time_us, block.base.grace_us)
+            iced = block.weather.frost_at(site, time_us, block.base.grace_us)
+            if iced or not record["severity"][0]:
+                record["raised_us"], record["by_ice"] = time_us, iced
+                record["raised_swr"] = swr_from_rho(min(float(block.rho[row]), 1.0))
+            record["at_once"] = at_once
         record["severity"] = int(severity) if on else 0
         if not on:
             record["cleared_us"] = int(readings.time_us[row])
         rho, normal = float(block.rho[row]), float(block.normal.rho[row])
         swr, swr_before = float(swr_from_rho(min(rho, 1.0))), float(swr_from_rho(normal))
+        told = block.weather.temperature_told_at(
+            int(fleet.site_of[position]), int(readings.time_us[row]), block.base.grace_us
+        )
         return Finding(
             site=int(fleet.site_of[position]),
             transmitter=position,
@@ -190,14 +227,15 @@ class Step:
                 "change_rho": rho - normal,
                 "forward_w": float(readings.forward_w[row]),
                 "reflected_w": float(readings.reflected_w[row]),
-                "temperature_told": block.weather.temperature_told_at(
-                    int(fleet.site_of[position]), int(readings.time_us[row]), block.base.grace_us
-                ),
+                "temperature_told": told,
+                "came_at_once": bool(record["at_once"][0]) if on else None,
                 "readings_in_a_row": self.settings.readings_to_raise
                 if on
                 else self.settings.readings_to_clear,
             },
-            causes=causes_of_high_swr(swr, swr_before, iced=bool(record["by_ice"][0]), stepped=True)
+            causes=causes_of_high_swr(
+                swr, swr_before, iced=bool(record["by_ice"][0]), stepped=True, told=told
+            )
             if on
             else (),
         )
@@ -210,6 +248,7 @@ class Step:
         for position in retold(record, record["severity"] > 0, block.closed_day(), fleet).tolist():
             before = float(swr_from_rho(min(float(state["rho"][position]), 1.0)))
             iced = bool(record["by_ice"][position])
+            told = bool(block.closed_day().temperature_told[fleet.site_of[position]])
             findings.append(
                 Finding(
                     site=int(fleet.site_of[position]),
@@ -219,13 +258,12 @@ class Step:
                     time_us=block.closed_day().told_us,
                     evidence={
                         "baseline_swr": known(before),
-                        "temperature_told": bool(
-                            block.closed_day().temperature_told[fleet.site_of[position]]
-                        ),
+                        "temperature_told": told,
+                        "came_at_once": bool(record["at_once"][position]),
                         "not_ice_since_us": None if iced else block.closed_day().told_us,
                     },
                     causes=causes_of_high_swr(
-                        float(record["raised_swr"][position]), before, iced=iced, stepped=True
+                        float(record["raised_swr"][position]), before, iced=iced, stepped=True, told=told
                     ),
                 )
             )
@@ -267,10 +305,12 @@ class Step:
                     one["raised_us"] = day.told_us
                     one["raised_swr"] = swr_from_rho(float(np.clip(seen.level[position], 0.0, 1.0)))
                     one["by_ice"] = day.by_weather()[fleet.site_of[position]]
+                    one["at_once"] = False
                 one["severity"] = int(severity)
                 if int(severity) == before:
                     continue
             evidence = departure_evidence(block, fleet, seen, position)
+            evidence["came_at_once"] = bool(one["at_once"][0])
             evidence["temperature_told"] = bool(day.temperature_told[fleet.site_of[position]])
             swr, swr_before = evidence["swr"], evidence["baseline_swr"]
             was, now = float(swr_before or 1.0), float(swr or 1.0)
@@ -283,7 +323,7 @@ class Step:
             if severity is Severity.CLEARED:
                 causes = ()
             elif one["by_ice"][0]:
-                causes = causes_of_high_swr(now, was, iced=True)
+                causes = causes_of_high_swr(now, was, iced=True, told=bool(evidence["temperature_told"]))
             findings.append(
                 Finding(
                     site=int(fleet.site_of[position]),
@@ -296,3 +336,8 @@ class Step:
                 )
             )
         return findings
+
+
+def _assumed_attenuation(fleet: Fleet) -> FloatArray:
+    """Attenuation of each feeder as `attenuation`, with some loss assumed where it is not known."""
+    return np.where(np.isfinite(fleet.feeder_loss_db), attenuation(fleet), 1.0 / ASSUMED)

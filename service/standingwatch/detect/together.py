@@ -1,9 +1,10 @@
-"""Transmitters of a region that rise together: weather, where nobody tells it."""
+"""What shows weather that nobody tells: what rises together, and what goes back by itself."""
 
 from __future__ import annotations
 
 import numpy as np
 
+from standingwatch.detect.history import last_days
 from standingwatch.detect.interface import State
 from standingwatch.detect.scale import attenuation, one_step_rho
 from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray
@@ -13,6 +14,16 @@ FAR_RHO = 0.08
 #: So many transmitters of so many sites of a region that have been far above normal for so few days are
 #: taken for weather, where nobody tells the temperature.
 RISEN_MEMBERS, RISEN_SITES, RISEN_DAYS = 3, 2, 10
+
+#: Or so many antenna lines of one site, and so great a part of its lines: nothing of any one of them does it.
+RISEN_LINES, RISEN_SHARE = 3, 0.6
+
+#: A level that has fallen by this part of its height within so many days went back by itself: ice grows with
+#: precipitation and wastes in sun and wind between, broken metal keeps its reflection, and water in a line
+#: dries out over weeks, not to its half within days (common practice, no source).
+WENT_BACK_SHARE, WENT_BACK_DAYS = 0.5, 8
+#: No fall is taken to be smaller, at the antenna's end, in rho.
+LEAST_FALL_RHO = 0.025
 
 
 def far_above(state: State, fleet: Fleet, smallest_spread_rho: float) -> FloatArray:
@@ -29,7 +40,7 @@ def far_above(state: State, fleet: Fleet, smallest_spread_rho: float) -> FloatAr
 
 
 def risen_together(state: State, fleet: Fleet, rho: FloatArray, far: FloatArray) -> BoolArray:
-    """Per site, whether transmitters of several sites of its region have lately risen together.
+    """Per site, whether transmitters of several sites of its region, or most lines of its own, rose together.
 
     Args:
         state: records of `history.BASELINE_STATE`; `risen_days` is brought up to date.
@@ -45,4 +56,30 @@ def risen_together(state: State, fleet: Fleet, rho: FloatArray, far: FloatArray)
         mine = lately & (fleet.region_of == region)
         if mine.sum() >= RISEN_MEMBERS and len(np.unique(fleet.site_of[mine])) >= RISEN_SITES:
             result[fleet.site_of[fleet.region_of == region]] = True
+    for site in np.unique(fleet.site_of[lately]).tolist():
+        here = np.flatnonzero(fleet.site_of == site)
+        # One that shares its line with nobody has one of its own.
+        line = np.where(fleet.line_of[here] >= 0, fleet.line_of[here], -1 - np.arange(len(here)))
+        moved = len(np.unique(line[lately[here]]))
+        result[site] |= moved >= RISEN_LINES and moved >= RISEN_SHARE * len(np.unique(line))
+    return result
+
+
+def went_back(state: State, fleet: Fleet, number: int) -> BoolArray:
+    """Per transmitter, whether its level, ice and all, fell back lately, by half of its height or more.
+
+    A fall counts only where it is more than the noise of days.
+
+    Args:
+        state: records of `history.BASELINE_STATE`.
+        fleet: the transmitters.
+        number: the day that has closed.
+    """
+    levels = last_days(state["with_ice"], number, WENT_BACK_DAYS + 1)
+    # What lies at its normal or below is no height that could be fallen from.
+    height = np.fmax(levels - state["rho"][:, None], 0.0)
+    top = np.maximum.accumulate(height, axis=1)
+    fall = np.where(np.isfinite(levels), top - height, 0.0)
+    least = np.fmax(LEAST_FALL_RHO * attenuation(fleet), 6.0 * np.nan_to_num(state["spread"]))
+    result: BoolArray = ((fall >= WENT_BACK_SHARE * top) & (fall >= least[:, None])).any(axis=1)
     return result

@@ -46,6 +46,30 @@ class Condition(StrEnum):
     MEASUREMENT_SUSPECT = "measurement-suspect"
     REPORTS_MISSING = "reports-missing"
     SITE_UNREACHABLE = "site-unreachable"
+    # About this service itself, and not about any site: the watch on the watchman.
+    INTAKE_LATE = "intake-late"
+    BROKER_LOST = "broker-lost"
+    STORE_FILLING = "store-filling"
+    JOB_MISSED = "job-missed"
+    CLOCK_JUMPED = "clock-jumped"
+    CHANNEL_FAILING = "channel-failing"
+
+
+#: Conditions of the service's own parts; the others are about sites, their transmitters or regions.
+SERVICE_CONDITIONS = frozenset(
+    {
+        Condition.INTAKE_LATE,
+        Condition.BROKER_LOST,
+        Condition.STORE_FILLING,
+        Condition.JOB_MISSED,
+        Condition.CLOCK_JUMPED,
+        Condition.CHANNEL_FAILING,
+    }
+)
+
+
+#: Why an alarm ends whose transmitter is told of with its group from then on.
+HANDED_OVER = "goes on as part of a group that moves together"
 
 
 class Cause(StrEnum):

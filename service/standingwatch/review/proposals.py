@@ -42,14 +42,14 @@ URGENCY = {
 #: Causes that no crew is sent for.
 PASSES_BY_ITSELF = frozenset({Cause.ICE, Cause.REGIONAL_WEATHER})
 
-#: Where nobody tells the temperature, what came at once may be ice: it has to stand so many times as long
-#: (common practice, no source: ice goes within some days).
+#: Where nobody tells the temperature, what came at once has to stand so many times as long (common practice,
+#: no source).
 ICE_NOT_RULED_OUT = 3.0
+#: What grew there may be ice, and has to stand for as long as any ice does without a break: a fortnight [h].
+ICE_NOT_RULED_OUT_HOURS = 336.0
 #: There, what has come and gone by itself before (its alarm has changed so often) goes again, unless it
 #: stands for so long [h].
 CAME_AND_WENT_CHANGES, CAME_AND_WENT_HOURS = 3, 504.0
-#: And below critical so long at least [h].
-ICE_NOT_RULED_OUT_HOURS = 192.0
 
 #: A resource: site and transmitter, "" for the whole site.
 Resource = tuple[str, str]
@@ -128,10 +128,13 @@ def _is_due(alarm: Alarm, now_us: int) -> bool:
     if hours is None or _passes(alarm):
         return False
     if alarm.values.get("temperature_told") is False:
-        most = ICE_NOT_RULED_OUT_HOURS if alarm.severity < Severity.CRITICAL else 0.0
-        hours = max(ICE_NOT_RULED_OUT * hours, most)
-        if alarm.changes > CAME_AND_WENT_CHANGES:
+        # Ice grows over hours: what came from one reading to the next was hardly it.
+        if alarm.values.get("came_at_once"):
+            hours *= ICE_NOT_RULED_OUT
+        elif alarm.changes > CAME_AND_WENT_CHANGES:
             hours = max(hours, CAME_AND_WENT_HOURS)
+        else:
+            hours = max(hours, ICE_NOT_RULED_OUT_HOURS)
     # What was put down to ice at first has stood since it was not any more.
     since = alarm.values.get("not_ice_since_us")
     begin_us = int(since) if isinstance(since, int) else alarm.raised_us
