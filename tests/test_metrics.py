@@ -56,7 +56,7 @@ def test_two_services_do_not_share_their_numbers(metrics: Metrics) -> None:
 
 def test_names_are_ours_and_in_base_units(metrics: Metrics) -> None:
     """Prometheus documentation, "Metric and label naming": a prefix, base units, _total on counters."""
-    metrics.fleet.show(state(), {("alder-ridge", "rpt-1", "swr-high", ""): 5})
+    metrics.fleet.show(state(), {("alder-ridge", "rpt-1", "swr-high", "", ""): 5})
     families = list(metrics.registry.collect())
     assert len(families) > 25
     for family in families:
@@ -114,12 +114,13 @@ def test_what_is_not_known_has_no_sample(metrics: Metrics) -> None:
 
 def test_standing_alarms_show_their_severity_and_go_with_their_end(metrics: Metrics) -> None:
     standing = {
-        ("alder-ridge", "rpt-1", "swr-high", ""): 5,
-        ("cedar", "", "site-unreachable", ""): 4,
-        ("", "", "swr-weather", "Coast"): 3,
+        ("alder-ridge", "rpt-1", "swr-high", "", ""): 5,
+        ("cedar", "", "site-unreachable", "", ""): 4,
+        ("", "", "swr-weather", "Coast", ""): 3,
+        ("", "", "channel-failing", "", "channel email.desk"): 4,
     }
     metrics.fleet.show(state(), standing)
-    labels = ("site", "transmitter", "condition", "region")
+    labels = ("site", "transmitter", "condition", "region", "service")
     for values, severity in standing.items():
         where = dict(zip(labels, values, strict=True))
         assert sample(metrics, "alarm_severity", **where) == severity
@@ -127,8 +128,27 @@ def test_standing_alarms_show_their_severity_and_go_with_their_end(metrics: Metr
     assert "standingwatch_alarm_severity{" not in exposition(metrics)
 
 
+def test_metrics_of_the_desk_and_of_the_service_itself(metrics: Metrics) -> None:
+    metrics.notifications.labels("email.desk", "raised").inc()
+    metrics.alarms_held_back.labels("flood").set(12)
+    metrics.alarm_flood.set(1)
+    metrics.alarms_by_operator_state.labels("ack").set(3)
+    metrics.outbox_dead.labels("email.desk").set(2)
+    metrics.outbox_oldest_waiting.labels("email.desk").set(61.5)
+    metrics.heartbeat.set(1_795_000_000.5)
+    metrics.watch_last_pass.set(1_795_000_000.25)
+    assert sample(metrics, "notifications_total", channel="email.desk", kind="raised") == 1
+    assert sample(metrics, "alarms_held_back", reason="flood") == 12
+    assert sample(metrics, "alarm_flood") == 1
+    assert sample(metrics, "alarms_by_operator_state", state="ack") == 3
+    assert sample(metrics, "outbox_dead", channel="email.desk") == 2
+    assert sample(metrics, "outbox_oldest_waiting_seconds", channel="email.desk") == 61.5
+    assert sample(metrics, "heartbeat_timestamp_seconds") == 1_795_000_000.5
+    assert sample(metrics, "watch_last_pass_timestamp_seconds") == 1_795_000_000.25
+
+
 def test_the_exposition_can_be_read_back(metrics: Metrics) -> None:
-    metrics.fleet.show(state(), {("alder-ridge", "rpt-1", "swr-high", ""): 5})
+    metrics.fleet.show(state(), {("alder-ridge", "rpt-1", "swr-high", "", ""): 5})
     metrics.reports_refused.labels("not-json").inc()
     read = {f.name: f for f in text_string_to_metric_families(exposition(metrics))}
     assert len(read["standingwatch_swr_ratio"].samples) == 2

@@ -15,20 +15,23 @@ from typing import Protocol
 import uvicorn
 from prometheus_client import CollectorRegistry, GCCollector, PlatformCollector, ProcessCollector
 
-from standingwatch.detect.words import Severity
+from standingwatch.alarms.watchman import WatchmanSettings as WatchmanLimits
 from standingwatch.intake.connection import BrokerConnection, BrokerError
 from standingwatch.intake.service import Intake
 from standingwatch.intake.writer import Writer
 from standingwatch.inventory import FleetDefaults
 from standingwatch.jobs import Jobs
 from standingwatch.metrics import Metrics
-from standingwatch.notify.file import FileChannel
-from standingwatch.notify.mqtt import MqttChannel
+from standingwatch.notify.heartbeat import Heartbeat, ServiceState, will
+from standingwatch.notify.make import BrokerLink, ChannelError, enabled_channels, make_workers
 from standingwatch.notify.outbox import OutboxWorker
 from standingwatch.settings import Settings
 from standingwatch.store.connect import Store
-from standingwatch.watch.judging import detection_settings
+from standingwatch.store.watchman import prove_writable
+from standingwatch.watch.judging import detection_settings, in_us, steady_settings
 from standingwatch.watch.live import Watch, WatchOptions
+from standingwatch.watch.pace import desk_options
+from standingwatch.watch.watchman import Watchman
 from standingwatch.web.app import create_app
 
 log = logging.getLogger("standingwatch")
@@ -51,16 +54,11 @@ def event_source(settings: Settings) -> str:
 
 def watch_options(settings: Settings) -> WatchOptions:
     """What the watch needs of the settings."""
-    channels = []
-    if settings.channels.mqtt.enabled:
-        channels.append(("mqtt", Severity.from_word(settings.channels.mqtt.min_severity)))
-    if settings.channels.file.enabled:
-        channels.append(("file", Severity.from_word(settings.channels.file.min_severity)))
     return WatchOptions(
         detection=detection_settings(settings),
         defaults=fleet_defaults(settings),
-        source=event_source(settings),
-        channels=tuple(channels),
+        steady=steady_settings(settings),
+        desk=desk_options(settings, event_source(settings)),
         rows_per_pass=settings.watch.rows_per_pass,
         pause_s=settings.watch.pause_s,
     )
@@ -160,21 +158,28 @@ class Daemon:
                 fleet_defaults=fleet_defaults(settings),
                 limits=settings.limits,
                 notice=self.notice,
+                after_work_us=in_us(settings.desk.after_work_s),
             )
             self.web = WebServer(app, settings.web.host, settings.web.port)
             self._begin(self.web)
-        self._begin(Jobs(self.store, settings.store, self.metrics, self.clock))
-        if settings.channels.mqtt.enabled:
-            publisher = BrokerConnection(settings.broker, f"{settings.broker.client_id}-notify", self.metrics)
-            channel = MqttChannel(publisher, BrokerError, settings.broker.topic_root, self.store)
-            publisher.on_ready = channel.forget
-            self._begin(publisher)
-            self._begin_worker(OutboxWorker(channel, self.store, self.metrics, self.clock, channel.refresh))
-        if settings.channels.file.enabled:
-            file = FileChannel(settings.channels.file.path)
-            self._begin_worker(OutboxWorker(file, self.store, self.metrics, self.clock))
-        self._begin(
-            Watch(self.store, watch_options(settings), self.metrics, self.clock, self._alarms_changed)
+        connections: list[BrokerConnection] = []
+        jobs = Jobs(self.store, settings.store, self.metrics, self.clock)
+        watchman = Watchman(
+            self.store,
+            WatchmanLimits(**settings.watchman.model_dump()),
+            self.metrics,
+            job_intervals=jobs.intervals(),
+            channels=enabled_channels(settings),
+            connections=lambda: {c.name: c.down_s for c in connections},
+        )
+        watch = Watch(
+            self.store,
+            watch_options(settings),
+            self.metrics,
+            self.clock,
+            self._alarms_changed,
+            # A clock that runs faster than life, as the demo's, is always late and always jumps.
+            **({"watch_over_itself": watchman.evidence} if self.clock is wall_clock else {}),
         )
         writer = Writer(
             self.store,
@@ -184,7 +189,25 @@ class Daemon:
             self.metrics,
             self.clock,
         )
-        self._begin(Intake(settings.broker, settings.intake, writer, self.metrics, self.clock))
+        intake = Intake(settings.broker, settings.intake, writer, self.metrics, self.clock)
+        connections.append(intake.connection)
+        if self.clock is wall_clock:
+            connections.append(self._begin_heartbeat(watch, intake))
+        self._begin(jobs)
+        link = None
+        if settings.channels.mqtt.enabled:
+            publisher = BrokerConnection(settings.broker, f"{settings.broker.client_id}-notify", self.metrics)
+            connections.append(publisher)
+            self._begin(publisher)
+            link = BrokerLink(publisher, BrokerError)
+        try:
+            self._workers = make_workers(settings, self.store, self.metrics, self.clock, link)
+        except ChannelError as error:
+            raise StartError(str(error)) from error
+        for worker in self._workers:
+            self._begin(worker)
+        self._begin(watch)
+        self._begin(intake)
         log.info("watching; store %s, process %d", self.store.shown_url, os.getpid())
 
     def _begin(self, part: Part) -> None:
@@ -192,9 +215,40 @@ class Daemon:
         part.start()
         self._started.callback(part.stop)
 
-    def _begin_worker(self, worker: OutboxWorker) -> None:
-        self._workers.append(worker)
-        self._begin(worker)
+    def _begin_heartbeat(self, watch: Watch, intake: Intake) -> BrokerConnection:
+        """Say at the broker, again and again, that we are at work; the connection that does it."""
+        settings, me = self.settings, self.settings.broker.client_id
+        root = settings.broker.topic_root
+        last_words = will(root, me, self.clock)
+        connection = BrokerConnection(settings.broker, f"{me}-heartbeat", self.metrics, will=last_words)
+
+        def state() -> ServiceState:
+            return ServiceState(
+                watch_until_us=watch.until_us,
+                watch_last_pass_us=watch.last_pass_us,
+                watch_lag_s=watch.lag_s,
+                intake_until_us=intake.until_us,
+                intake_connected=intake.connection.connected,
+                intake_queue=intake.queue_length,
+                alarms=watch.standing,
+            )
+
+        heartbeat = Heartbeat(
+            connection,
+            BrokerError,
+            root,
+            me,
+            state=state,
+            prove_store=lambda: prove_writable(self.store, self.clock()),
+            metrics=self.metrics,
+            clock=self.clock,
+            every_s=settings.watchman.heartbeat_s,
+            intake_late_s=settings.watchman.intake_late_s,
+        )
+        connection.on_ready = heartbeat.beat_now
+        self._begin(connection)
+        self._begin(heartbeat)
+        return connection
 
     def _alarms_changed(self) -> None:
         for worker in self._workers:

@@ -20,6 +20,9 @@ from standingwatch.rf import rho_from_power, swr_from_rho
 
 _PREFIX = "standingwatch"
 
+#: What a standing alarm is about: site, transmitter, condition, region, part of the service.
+AlarmNames = tuple[str, str, str, str, str]
+
 
 @dataclass
 class FleetState:
@@ -61,15 +64,15 @@ class FleetCollector(Collector):
 
     def __init__(self) -> None:
         self._state: FleetState | None = None
-        self._alarms: dict[tuple[str, str, str, str], int] = {}
+        self._alarms: dict[AlarmNames, int] = {}
 
-    def show(self, state: FleetState, alarms: dict[tuple[str, str, str, str], int]) -> None:
+    def show(self, state: FleetState, alarms: dict[AlarmNames, int]) -> None:
         """Take a new state; `alarms` gives the severity number of each standing alarm.
 
         Args:
             state: newest readings; not changed afterwards by the caller.
-            alarms: severity by site, transmitter ("" for the whole site), condition and region ("" unless it
-                is about a region, which has neither site nor transmitter).
+            alarms: severity by site, transmitter ("" for the whole site), condition, region and part of this
+                service ("" unless it is about one of those, which have neither site nor transmitter).
         """
         self._state, self._alarms = state, alarms
 
@@ -115,7 +118,7 @@ class FleetCollector(Collector):
         standing = GaugeMetricFamily(
             f"{_PREFIX}_alarm_severity",
             "Severity of each standing alarm: 3 warning, 4 minor, 5 major, 6 critical (RFC 8632).",
-            labels=["site", "transmitter", "condition", "region"],
+            labels=["site", "transmitter", "condition", "region", "service"],
         )
         for labels_of_alarm, severity in self._alarms.items():
             standing.add_metric(list(labels_of_alarm), severity)
@@ -161,9 +164,32 @@ class Metrics:
         self.alarm_changes = counter("alarm_changes", "Alarm changes.", "kind", "severity")
         self.alarms_standing = gauge("alarms_standing", "Standing alarms.", "severity")
         self.outbox_waiting = gauge("outbox_waiting", "Messages that wait for delivery.", "channel")
+        self.outbox_oldest_waiting = gauge(
+            "outbox_oldest_waiting_seconds", "Age of the oldest message that waits for delivery.", "channel"
+        )
+        self.outbox_dead = gauge(
+            "outbox_dead", "Messages that were given up on and not sent again.", "channel"
+        )
+        self.notifications = counter("notifications", "Notifications made for a channel.", "channel", "kind")
+        self.alarms_held_back = gauge(
+            "alarms_held_back", "Alarms that a channel is not told of for now, by why.", "reason"
+        )
+        self.alarm_flood = gauge("alarm_flood", "1 while more alarms are raised than a person can follow.")
+        self.alarms_by_operator_state = gauge(
+            "alarms_by_operator_state", "Alarms by what people did with them.", "state"
+        )
         self.deliveries = counter("deliveries", "Tries to deliver a message.", "channel", "result")
         self.job_success = gauge("job_last_success_timestamp_seconds", "Last success of a job.", "job")
         self.job_failures = counter("job_failures", "Failed runs of a job.", "job")
         self.store_bytes = gauge("store_bytes", "Size of the store.")
+        self.store_free_bytes = gauge("store_free_bytes", "Free space on the disk that holds the store.")
+        self.watch_last_pass = gauge(
+            "watch_last_pass_timestamp_seconds", "When the watch last finished a pass."
+        )
+        self.heartbeat = gauge("heartbeat_timestamp_seconds", "When the service last said that it lives.")
+        self.heartbeats = counter("heartbeats", "Heartbeats for the broker.", "result")
+        self.watchman_failures = counter(
+            "watchman_failures", "Measurements of the service itself that failed.", "part"
+        )
         self.fleet = FleetCollector()
         registry.register(self.fleet)

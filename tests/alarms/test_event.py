@@ -30,6 +30,11 @@ X733_NAMES = {
     "inputDeviceError",
     "lossOfSignal",
     "communicationsSubsystemFailure",
+    "responseTimeExcessive",
+    "storageCapacityProblem",
+    "softwareProgramAbnormallyTerminated",
+    "timingProblem",
+    "communicationsProtocolError",
 }
 
 #: `severity-with-clear` of RFC 8632 (ietf-alarms); `indeterminate` is not used.
@@ -38,7 +43,7 @@ RFC8632_NUMBERS = {"cleared": 1, "warning": 3, "minor": 4, "major": 5, "critical
 #: The members of `data` that others rely on.
 DATA_MEMBERS = {
     *("site", "transmitter", "condition", "severity", "previous_severity", "time_raised", "time_changed"),
-    *("probable_cause", "likely_causes", "evidence", "forecast", "text", "region", "members"),
+    *("probable_cause", "likely_causes", "evidence", "forecast", "text", "region", "members", "service"),
 }
 
 VALUES: dict[str, Any] = {
@@ -213,6 +218,35 @@ def test_forecast_dates_are_rfc_3339_or_null() -> None:
             **dict.fromkeys(("earliest", "expected", "latest")),
         },
     ]
+
+
+# Parts of the service -----------------------------------------------------------------------------------
+
+
+def of_service(part: str = "channel email.desk") -> Change:
+    key = AlarmKey("", "", Condition.CHANNEL_FAILING, "", part)
+    change = apply(None, Evidence(key, Severity.MINOR, TIME_US, {"waiting_s": 700.0, "waiting": 2}), NOTED_US)
+    assert change is not None
+    return change
+
+
+def test_an_event_about_a_part_of_the_service() -> None:
+    event = strict(json.dumps(cloudevent(of_service(), SOURCE), allow_nan=False))
+    assert event["subject"] == "service/channel email.desk"
+    data = event["data"]
+    assert (data["site"], data["transmitter"], data["region"]) == (None, None, None)
+    assert data["service"] == "channel email.desk"
+    assert data["probable_cause"] == "communicationsProtocolError"
+    assert data["text"].startswith("Standing Watch itself, channel email.desk: alarms do not get out, minor")
+    assert present_alarm(of_service().alarm)["service"] == "channel email.desk"
+
+
+def test_no_two_parts_share_an_id() -> None:
+    region = AlarmKey("", "", Condition.CHANNEL_FAILING, "mqtt")
+    of_region = apply(None, Evidence(region, Severity.MINOR, TIME_US), NOTED_US)
+    assert of_region is not None
+    changes = [of_service(), of_service("mqtt"), of_region]
+    assert len({cloudevent(change, SOURCE)["id"] for change in changes}) == 3
 
 
 # The data -----------------------------------------------------------------------------------------------

@@ -13,9 +13,9 @@ from standingwatch.alarms.detail import detail
 from standingwatch.alarms.first_steps import FIRST_STEP, OFF_THE_AIR, first_step
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Change, Evidence, apply
 from standingwatch.alarms.text import sentence
-from standingwatch.alarms.words import forecast_sentences, nearest, span
+from standingwatch.alarms.words import data_size, forecast_sentences, lasting, nearest, span
 from standingwatch.detect.interface import LikelyCause, LimitForecast
-from standingwatch.detect.words import Cause, Condition, Severity
+from standingwatch.detect.words import SERVICE_CONDITIONS, Cause, Condition, Severity
 
 DAY_US = 86_400_000_000
 #: 2026-02-01 00:00 UTC
@@ -200,6 +200,25 @@ FIGURES: dict[str, Any] = {
     "limit_swr": 1.5,
     "reflected_w": 3.27,
     "last_report_us": NOW_US,
+    "kept_until_us": NOW_US,
+    "late_s": 754.0,
+    "limit_s": 300.0,
+    "down_s": 75.2,
+    "connections": "watch, watch-notify",
+    "free_bytes": 4_300_000_000,
+    "total_bytes": 100_000_000_000,
+    "free_share": 0.043,
+    "limit_free_share": 0.05,
+    "store_bytes": 31_240_000_000,
+    "growth_bytes_a_day": 512_000_000.0,
+    "days_until_full": 8.4,
+    "failed_us": NOW_US,
+    "succeeded_us": NOW_US - DAY_US,
+    "interval_s": 3600.0,
+    "step_s": -7200.0,
+    "waiting": 12,
+    "waiting_s": 8000.0,
+    "dead": 1,
 }
 
 ENDS = "SWR 1.80:1 at the transmitter, 2.20:1 at the antenna"
@@ -218,7 +237,18 @@ SAID = {
     Condition.MEASUREMENT_SUSPECT: f"{ENDS}, 40.0 W forward.",
     Condition.REPORTS_MISSING: "Last report 2026-02-01 00:00:00 UTC.",
     Condition.SITE_UNREACHABLE: "Last report 2026-02-01 00:00:00 UTC.",
+    Condition.INTAKE_LATE: "Reports are kept up to 2026-02-01 00:00:00 UTC, 13 minutes behind, "
+    "limit 5 minutes.",
+    Condition.BROKER_LOST: "No connection for 75 seconds, connections that are down: watch, watch-notify.",
+    Condition.STORE_FILLING: "4.3 GB of 100.0 GB free (4.3%, limit 5.0%), the store holds 31.2 GB, "
+    "grows by 512.0 MB a day, full in about 8 days.",
+    Condition.JOB_MISSED: "Failed 2026-02-01 00:00:00 UTC, last success 2026-01-31 00:00:00 UTC, "
+    "should run every 60 minutes.",
+    Condition.CLOCK_JUMPED: "It went back by 2 hours against the time that passed.",
+    Condition.CHANNEL_FAILING: "12 messages waiting, the oldest for 2 hours, 1 message given up on in the "
+    "last week.",
 }
+TIMES = ("last_report_us", "kept_until_us", "failed_us", "succeeded_us")
 WHY = "Reflected power has been 0.0 W for 3 days."
 LOST = "0.8 dB lost between transmitter and antenna at this match, 0.3 dB when new."
 
@@ -241,7 +271,7 @@ def test_no_figures_are_no_sentence(condition: Condition) -> None:
 @given(
     st.sampled_from(Condition),
     st.dictionaries(
-        st.sampled_from([name for name in FIGURES if name != "last_report_us"]),
+        st.sampled_from([name for name in FIGURES if name not in TIMES]),
         st.none() | st.booleans() | st.integers(-(2**52), 2**52) | st.floats() | st.text(max_size=5),
     ),
 )
@@ -266,6 +296,30 @@ def test_a_level_that_was_carried_through_no_known_feeder_is_not_told() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [
+        (0.0, "0 seconds"),
+        (1.0, "1 second"),
+        (119.0, "119 seconds"),
+        (120.0, "2 minutes"),
+        (7199.0, "120 minutes"),
+        (7200.0, "2 hours"),
+        (86_400.0 * 3, "3 days"),
+    ],
+)
+def test_lengths_of_time(seconds: float, words: str) -> None:
+    assert lasting(seconds) == words
+
+
+@pytest.mark.parametrize(
+    ("size", "words"),
+    [(0, "0 B"), (999, "999 B"), (1000, "1.0 kB"), (2.5e6, "2.5 MB"), (-3e9, "-3.0 GB"), (4e15, "4000.0 TB")],
+)
+def test_sizes(size: float, words: str) -> None:
+    assert data_size(size) == words
+
+
 # What to do first ---------------------------------------------------------------------------------------
 
 
@@ -286,6 +340,14 @@ def test_there_is_a_first_step_for_every_condition() -> None:
 def test_work_on_the_line_comes_with_its_caution(condition: Condition) -> None:
     assert first_step(condition, Severity.MINOR, is_group=False).endswith(OFF_THE_AIR)
     assert "Never open a connector with the transmitter on the air" in OFF_THE_AIR
+
+
+@pytest.mark.parametrize("condition", sorted(SERVICE_CONDITIONS))
+def test_the_service_itself_needs_no_caution_of_the_trade(condition: Condition) -> None:
+    step = first_step(condition, Severity.MAJOR, is_group=False)
+    assert step.endswith(".")
+    for word in ("connector", "climb", "transmitter", "on the air", "line."):
+        assert word not in step
 
 
 def test_a_group_with_a_dangerous_swr_is_told_to_look_at_what_it_shares() -> None:

@@ -17,6 +17,7 @@ from standingwatch.intake.service import Intake
 from standingwatch.intake.writer import Arrived, Writer
 from standingwatch.inventory import FleetDefaults, read_inventory_text
 from standingwatch.metrics import Metrics
+from standingwatch.readings import decode_report
 from standingwatch.settings import BrokerSettings, IntakeSettings
 from standingwatch.store import tables
 from standingwatch.store.connect import Store
@@ -109,7 +110,12 @@ def test_any_message_is_stored_or_kept(writer: Writer, topic: str, payload: byte
     )
     assert refused == len(written.refused)
     for kept in written.refused:
-        assert kept.payload in payload
+        if kept.reason == "conflicting-repeat" and payload.lstrip()[:1] != b"{":
+            # Out of an array: as a report of its own that says the same.
+            [alone] = decode_report(kept.payload, NOW_US, time_if_absent="refuse").readings
+            assert alone in decode_report(payload, NOW_US, time_if_absent="refuse").readings
+        else:
+            assert kept.payload in payload
         assert kept.topic == topic
         assert kept.reason
         assert kept.detail

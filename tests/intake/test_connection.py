@@ -138,3 +138,27 @@ def test_unacknowledged_messages_come_again_to_the_same_identity(broker: Any) ->
     time.sleep(0.5)
     third.stop()
     assert len(seen) == 2  # acknowledged, so it does not
+
+
+def test_how_long_it_is_down(broker: Any) -> None:
+    settings = BrokerSettings(port=broker.port, reconnect_min_s=0.2, reconnect_max_s=0.4)
+    connection = BrokerConnection(settings, "visitor", Metrics(CollectorRegistry()))
+    assert (connection.name, connection.down_s) == ("visitor", 0.0)
+    connection.start()
+    try:
+        assert connection.wait_connected(5)
+        assert connection.down_s == 0.0
+        broker.stop()
+        end = time.monotonic() + 5
+        while connection.connected and time.monotonic() < end:
+            time.sleep(0.02)
+        first = connection.down_s
+        time.sleep(0.3)
+        # Tries that fail do not begin it anew.
+        assert connection.down_s > first + 0.25
+        broker.start()
+        assert connection.wait_connected(5)
+        assert connection.down_s == 0.0
+    finally:
+        connection.stop()
+    assert connection.down_s == 0.0

@@ -4,23 +4,31 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 import pytest
 from prometheus_client import CollectorRegistry
-from sqlalchemy import insert, select
+from sqlalchemy import insert, select, text
 
-from standingwatch.jobs import DAY_US, KEEP_DELIVERED_DAYS, Jobs, store_bytes
+from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Evidence, apply_all
+from standingwatch.detect.words import Condition, Severity
+from standingwatch.jobs import DAY_US, HOUR_US, KEEP_DELIVERED_DAYS, KEEP_SIZES, Jobs
 from standingwatch.metrics import Metrics
 from standingwatch.readings import Readings
 from standingwatch.settings import StoreSettings
 from standingwatch.store import tables
+from standingwatch.store.alarming import save_changes
 from standingwatch.store.connect import Store
 from standingwatch.store.reports import RefusedReport, insert_readings, new_arrival, refuse
+from standingwatch.store.watchman import SIZES_NOTE, load_note, store_bytes
 
 NOW_US = 1_795_000_000_000_000
-SETTINGS = StoreSettings(keep_readings_days=10, keep_rollups_days=100, keep_refused_days=5)
+SETTINGS = StoreSettings(
+    keep_readings_days=10, keep_rollups_days=100, keep_refused_days=5, keep_cleared_alarms_days=30
+)
 
 
 @pytest.fixture
@@ -35,8 +43,8 @@ def jobs(store: Store, metrics: Metrics) -> Jobs:
 
 def work_of(jobs: Jobs, name: str) -> Callable[[], None]:
     """What the scheduler runs, run at once."""
-    work = {"retention": jobs._forget, "store-size": jobs._measure}[name]
-    return jobs._guarded(name, work)
+    (job,) = (job for job in jobs._jobs if job.name == name)
+    return jobs._guarded(name, job.work)
 
 
 def days_ago(days: float) -> int:
@@ -58,7 +66,8 @@ def fill(store: Store) -> None:
             insert(tables.rollups),
             [{"transmitter": 1, "hour_us": days_ago(d), "reports": 1, "usable": 1} for d in (101, 99)],
         )
-        common = {"channel": "file", "site": "alder-ridge", "transmitter": "", "body": "{}", "last_error": ""}
+        common = {"channel": "file", "site": "alder-ridge", "transmitter": "", "condition": "", "body": "{}"}
+        common["last_error"] = ""
         old = days_ago(KEEP_DELIVERED_DAYS + 1)
         connection.execute(
             insert(tables.outbox),
@@ -118,6 +127,71 @@ def test_a_failing_run_is_counted_and_noted_and_the_next_may_succeed(
     assert runs(store) == {"retention": (True, "")}
     failures = metrics.registry.get_sample_value("standingwatch_job_failures_total", {"job": "retention"})
     assert failures == 1
+
+
+def test_every_job_runs_as_often_as_it_says(jobs: Jobs) -> None:
+    intervals = jobs.intervals()
+    assert set(intervals) == {"retention", "purge", "store-size"}
+    start = datetime(2026, 3, 1, tzinfo=UTC)
+    for job, scheduled in zip(jobs._jobs, jobs._scheduler.get_jobs(), strict=True):
+        times = [start]
+        for _ in range(3):
+            times.append(scheduled.trigger.get_next_fire_time(times[-1], times[-1] + timedelta(seconds=1)))
+        gaps = {(b - a).total_seconds() for a, b in pairwise(times[1:])}
+        assert gaps == {intervals[job.name]}
+
+
+def test_alarms_that_were_cleared_long_ago_are_purged(store: Store, jobs: Jobs) -> None:
+    alarms: dict[AlarmKey, Alarm] = {}
+    with store.writing() as connection:
+        for name, raised_days, cleared_days in (("old", 50, 31), ("new", 50, 29), ("stands", 50, None)):
+            key = AlarmKey("alder-ridge", name, Condition.SWR_HIGH)
+            found = [Evidence(key, Severity.MINOR, days_ago(raised_days))]
+            if cleared_days is not None:
+                found.append(Evidence(key, Severity.CLEARED, days_ago(cleared_days)))
+            save_changes(connection, apply_all(alarms, found, NOW_US), "urn:test")
+    work_of(jobs, "purge")()
+    assert runs(store) == {"purge": (True, "")}
+    assert values(store, tables.alarms.c.transmitter) == ["new", "stands"]
+    assert values(store, tables.alarm_changes.c.transmitter) == ["new", "new", "stands"]
+
+
+def test_the_size_is_remembered_once_an_hour(store: Store, metrics: Metrics) -> None:
+    now = [NOW_US]
+    jobs = Jobs(store, SETTINGS, metrics, lambda: now[0])
+    measure = work_of(jobs, "store-size")
+
+    def noted() -> list[list[int]]:
+        with store.reading() as connection:
+            sizes = load_note(connection, SIZES_NOTE)
+        assert isinstance(sizes, list)
+        return sizes
+
+    for minutes in (0, 1, 61, 62, 121):
+        now[0] = NOW_US + minutes * 60_000_000
+        measure()
+    assert [(t - NOW_US) // 60_000_000 for t, _ in noted()] == [0, 61, 121]
+    assert all(size > 10_000 for _, size in noted())
+    # The clock is put back: what it said of the time to come is forgotten.
+    now[0] = NOW_US + 61 * 60_000_000
+    measure()
+    assert [(t - NOW_US) // 60_000_000 for t, _ in noted()] == [0, 61]
+    for hour in range(KEEP_SIZES + 5):
+        now[0] = NOW_US + (hour + 3) * HOUR_US
+        measure()
+    assert len(noted()) == KEEP_SIZES
+    assert noted()[-1][0] == now[0]
+
+
+def test_a_run_that_cannot_be_noted_stops_nothing(
+    store: Store, jobs: Jobs, caplog: pytest.LogCaptureFixture
+) -> None:
+    with store.writing() as connection:
+        connection.execute(text("ALTER TABLE job_runs RENAME TO elsewhere"))
+    done: list[bool] = []
+    jobs._guarded("retention", lambda: done.append(True))()
+    assert done == [True]
+    assert "its run cannot be noted" in caplog.text
 
 
 def test_the_size_grows_with_what_is_kept(store: Store, metrics: Metrics) -> None:

@@ -62,11 +62,25 @@ def test_every_setting_can_come_from_the_environment() -> None:
         "BROKER__KEY_FILE": "",
         "INVENTORY__FILE": "sites.csv",
     }
+    needed = {
+        "channels.webhook.NAME": {"URL": "https://hook.example/a"},
+        "channels.email.NAME": {
+            "HOST": "mail.example",
+            "FROM_ADDRESS": "watch@example.org",
+            "TO_ADDRESSES": "desk@example.org",
+        },
+        "channels.alertmanager.NAME": {"URL": "https://alerts.example"},
+        "channels.syslog.NAME": {"HOST": "log.example", "PORT": "6514"},
+    }
     for row in describe_settings():
+        beside = {
+            row.variable.removesuffix(row.key.upper()) + key: text
+            for key, text in needed.get(row.section, {}).items()
+        }
         text = other.get(row.variable.removeprefix("STANDINGWATCH_"), row.default.strip('"'))
-        report = inspect_settings(None, {row.variable: text})
+        report = inspect_settings(None, {row.variable: text} | beside)
         assert report.problems == (), row.variable
-        wrong = inspect_settings(None, {row.variable + "X": text})
+        wrong = inspect_settings(None, {row.variable + "X": text} | beside)
         assert [problem.file for problem in wrong.problems] == [f"environment variable {row.variable}X"]
 
 

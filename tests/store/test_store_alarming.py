@@ -1,8 +1,7 @@
-"""Alarms, history and outbox, on both kinds of database: written once, in one transaction."""
+"""Alarms and their history, on both kinds of database: written once, in one transaction."""
 
 from __future__ import annotations
 
-import json
 import math
 from typing import Any
 
@@ -10,25 +9,21 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.exc import IntegrityError
 
+from standingwatch.alarms.event import cloudevent
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Change, Evidence, apply
 from standingwatch.detect.interface import LikelyCause, LimitForecast
 from standingwatch.detect.words import Cause, Condition, Severity
 from standingwatch.store import tables
 from standingwatch.store.alarming import (
-    forget_delivered,
+    load_alarm,
     load_alarms,
-    mark_delivered,
-    mark_failed,
     recent_changes,
     save_changes,
     standing_alarms,
-    waiting_counts,
-    waiting_messages,
 )
 from standingwatch.store.connect import Store
 
 SOURCE = "urn:standingwatch:test"
-ALL = [("file", Severity.WARNING)]
 
 
 def course(*severities: Severity, transmitter: str = "rpt-1", start_us: int = 0) -> list[Change]:
@@ -47,9 +42,9 @@ def course(*severities: Severity, transmitter: str = "rpt-1", start_us: int = 0)
     return changes
 
 
-def save(store: Store, changes: list[Change], channels: list[tuple[str, Severity]] = ALL) -> None:
+def save(store: Store, changes: list[Change]) -> None:
     with store.writing() as connection:
-        save_changes(connection, changes, SOURCE, channels)
+        save_changes(connection, changes, SOURCE)
 
 
 def rows(store: Store, table: Any) -> list[Any]:
@@ -57,7 +52,7 @@ def rows(store: Store, table: Any) -> list[Any]:
         return list(connection.execute(select(table)).all())
 
 
-def test_alarm_history_and_outbox_are_written_together(store: Store) -> None:
+def test_alarm_and_history_are_written_together(store: Store) -> None:
     changes = course(Severity.MINOR, Severity.MAJOR, Severity.CLEARED)
     save(store, changes)
     with store.reading() as connection:
@@ -68,12 +63,10 @@ def test_alarm_history_and_outbox_are_written_together(store: Store) -> None:
             ("changed", Severity.MAJOR),
             ("raised", Severity.MINOR),
         ]
-        messages = waiting_messages(connection, "file")
     history = rows(store, tables.alarm_changes)
     assert [(h.number, h.noted_us) for h in history] == [(1, 7), (2, 1_000_007), (3, 2_000_007)]
-    events = [json.loads(m.body) for m in messages]
-    assert [e["id"] for e in events] == [h.event_id for h in history] == [m.event_id for m in messages]
-    assert [e["data"]["severity"] for e in events] == ["minor", "major", "cleared"]
+    events = [cloudevent(change, SOURCE) for change in changes]
+    assert [e["id"] for e in events] == [h.event_id for h in history]
     assert [e["data"]["text"] for e in events] == [h.text for h in history]
 
 
@@ -110,12 +103,6 @@ def test_region_members_and_forecast_come_back(store: Store) -> None:
             ("alder-ridge", "", ""),
             ("", "", "Coast / north"),
         ]
-        messages = waiting_messages(connection, "file")
-    assert [(m.site, m.transmitter, m.region) for m in messages] == [
-        ("", "", "Coast / north"),
-        ("alder-ridge", "", ""),
-    ]
-    assert json.loads(messages[0].body)["data"]["members"] == list(MEMBERS)
 
 
 def test_regions_have_alarms_of_their_own(store: Store) -> None:
@@ -123,7 +110,6 @@ def test_regions_have_alarms_of_their_own(store: Store) -> None:
     save(store, [group(REGION), group(south)])
     with store.reading() as connection:
         assert set(load_alarms(connection)) == {REGION, south}
-        assert len({m.event_id for m in waiting_messages(connection, "file")}) == 2
         assert [one.alarm.key for one in standing_alarms(connection)] == [REGION, south]
 
 
@@ -133,28 +119,11 @@ def test_the_same_change_cannot_be_kept_twice(store: Store) -> None:
     with pytest.raises(IntegrityError):
         save(store, changes)
     assert len(rows(store, tables.alarm_changes)) == 1
-    assert len(rows(store, tables.outbox)) == 1
 
 
 def test_no_changes_write_nothing(store: Store) -> None:
     save(store, [])
     assert rows(store, tables.alarm_changes) == []
-
-
-def test_a_channel_hears_from_its_severity_on_and_of_the_end_of_what_it_heard(store: Store) -> None:
-    grave = course(Severity.MAJOR, Severity.CLEARED)
-    light = course(Severity.WARNING, Severity.CLEARED, transmitter="rpt-2", start_us=10_000_000)
-    better = course(Severity.MAJOR, Severity.MINOR, Severity.CLEARED, transmitter="rpt-3")
-    save(store, grave + light + better, [("file", Severity.WARNING), ("mqtt", Severity.MAJOR)])
-    with store.reading() as connection:
-        heard = [
-            (m.transmitter, json.loads(m.body)["data"]["severity"])
-            for m in waiting_messages(connection, "mqtt")
-        ]
-        assert waiting_counts(connection) == {"file": 7, "mqtt": len(heard)}
-    assert heard[:2] == [("rpt-1", "major"), ("rpt-1", "cleared")]
-    assert [h for h in heard if h[0] == "rpt-2"] == []
-    assert [h for h in heard if h[0] == "rpt-3"][:2] == [("rpt-3", "major"), ("rpt-3", "minor")]
 
 
 def test_standing_alarms_come_gravest_first_then_newest(store: Store) -> None:
@@ -168,33 +137,12 @@ def test_standing_alarms_come_gravest_first_then_newest(store: Store) -> None:
     assert standing[0].text.startswith("alder-ridge/b: SWR over its limit, critical")
 
 
-def test_messages_wait_until_delivered_and_tries_are_counted(store: Store) -> None:
-    save(store, course(Severity.MINOR, Severity.MAJOR, Severity.CRITICAL))
-    with store.writing() as connection:
-        first, second, third = waiting_messages(connection, "file")
-        assert waiting_messages(connection, "file", limit=1) == [first]
-        assert waiting_messages(connection, "mqtt") == []
-        mark_failed(connection, first.id, "disk full")
-        mark_failed(connection, first.id, "disk full")
-    with store.writing() as connection:
-        assert waiting_messages(connection, "file")[0].tries == 2
-        mark_delivered(connection, [first.id, second.id], 99)
-        mark_delivered(connection, [], 99)
+def test_alarms_about_the_service_are_alarms_of_their_own(store: Store) -> None:
+    parts = [AlarmKey("", "", Condition.CHANNEL_FAILING, service=f"channel {n}") for n in ("mqtt", "file")]
+    changes = [group(key) for key in parts]
+    save(store, changes)
     with store.reading() as connection:
-        assert [m.id for m in waiting_messages(connection, "file")] == [third.id]
-    kept = rows(store, tables.outbox)
-    assert sorted((r.tries, r.last_error, r.delivered_us or 0) for r in kept) == [
-        (0, "", 0),
-        (1, "", 99),
-        (3, "", 99),
-    ]
-
-
-def test_only_old_delivered_messages_are_forgotten(store: Store) -> None:
-    save(store, course(Severity.MINOR, Severity.MAJOR, Severity.CRITICAL))
-    with store.writing() as connection:
-        first, _, third = waiting_messages(connection, "file")
-        mark_delivered(connection, [first.id, third.id], 5_000_000)
-        assert forget_delivered(connection, 1_500_000) == 1
-    assert len(rows(store, tables.outbox)) == 2
-    assert len(rows(store, tables.alarm_changes)) == 3
+        assert set(load_alarms(connection)) == set(parts)
+        assert load_alarm(connection, parts[0]) == changes[0].alarm
+        assert load_alarm(connection, AlarmKey("", "", Condition.CHANNEL_FAILING)) is None
+        assert [c.service for c in recent_changes(connection, 9)] == ["channel file", "channel mqtt"]

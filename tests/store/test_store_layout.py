@@ -15,8 +15,9 @@ from standingwatch.alarms.lifecycle import Alarm, AlarmKey
 from standingwatch.detect.interface import LikelyCause
 from standingwatch.detect.words import Cause, Condition, Severity
 from standingwatch.store import tables
-from standingwatch.store.alarming import load_alarms, recent_changes, waiting_messages
+from standingwatch.store.alarming import load_alarms, recent_changes
 from standingwatch.store.connect import Store, StoreError, _alembic_config
+from standingwatch.store.outbox import Subject, waiting_messages
 from standingwatch.store.watching import load_state, rollup_frame
 
 
@@ -31,7 +32,7 @@ def test_migrations_give_the_tables_of_the_code(store: Store) -> None:
 def test_migrating_again_changes_nothing(store: Store) -> None:
     store.migrate()
     with store.reading() as connection:
-        assert connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one() == "0002"
+        assert connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one() == "0003"
 
 
 # From an earlier layout ---------------------------------------------------------------------------------
@@ -125,7 +126,9 @@ def test_an_upgrade_keeps_all_that_was_there(store_url: str) -> None:
             key: Alarm(key, Severity.MAJOR, False, 10, 20, 2, {"swr": float("inf")}, causes)
         }
         assert [c.region for c in recent_changes(connection, 9)] == ["", ""]
-        assert [(m.tries, m.region) for m in waiting_messages(connection, "file")] == [(3, "")]
+        assert [(m.tries, m.subject) for m in waiting_messages(connection, "file")] == [
+            (3, Subject("alder-ridge", "rpt-1"))
+        ]
         assert load_state(connection) == {
             ("quick", "alder-ridge", "rpt-1"): b"\x00\xff",
             ("quick", "alder-ridge", ""): b"site",
@@ -140,7 +143,7 @@ def test_keys_after_an_upgrade_are_the_new_ones(store_url: str) -> None:
     with store.reading() as connection:
         keys = inspect(connection)
         assert keys.get_pk_constraint("alarms")["constrained_columns"] == [
-            *("site", "transmitter", "condition", "region")
+            *("site", "transmitter", "condition", "region", "service")
         ]
         assert keys.get_pk_constraint("watch_state")["constrained_columns"] == [
             *("part", "site", "transmitter")

@@ -58,9 +58,18 @@ reconnect_max_s = 1.0
 url = "{self.store_url}"
 [inventory]
 file = "inventory.csv"
+[channels.mqtt]
+pace = "everything"
 [channels.file]
 enabled = true
 path = "events.jsonl"
+# Ends count at once, and what comes and goes is told each time, so that every change can be counted.
+[off_delay]
+swr_high_s = 0
+foldback_active_s = 0
+site_unreachable_s = 0
+[chatter]
+raises = 10
 [web]
 port = {self.web_port}
 """
@@ -79,12 +88,12 @@ port = {self.web_port}
             self.until(self.connected, 30, "the daemon is connected")
 
     def connected(self) -> bool:
-        """Both of its connections are up."""
+        """All of its connections are up: intake, alarms, heartbeat."""
         try:
             text = self.get("/metrics")
         except (urllib.error.URLError, OSError):
             return False
-        return text.count("standingwatch_broker_connected{") == 2 and all(
+        return text.count("standingwatch_broker_connected{") == 3 and all(
             line.endswith(" 1.0")
             for line in text.splitlines()
             if line.startswith("standingwatch_broker_connected{")

@@ -44,7 +44,7 @@ def test_late_and_old_readings_correct_their_hours(store: Store) -> None:
         sites = load_site_list(connection)
     fleet = build_fleet(sites.rows, sites.keys, FleetDefaults())
     until_us = START_US + (HOURS + 1) * HOUR_US
-    options = WatchOptions(DetectionSettings(), FleetDefaults(), "urn:test", ())
+    options = WatchOptions(DetectionSettings(), FleetDefaults())
     watch = Watch(store, options, Metrics(CollectorRegistry()), lambda: until_us)
     carry = QualityCarry.empty(len(fleet))
 

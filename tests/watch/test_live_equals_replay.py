@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import itertools
 import json
-from collections import Counter
 from datetime import datetime
 from typing import Any
 
@@ -14,6 +13,7 @@ import pytest
 from prometheus_client import CollectorRegistry
 from sqlalchemy import select
 
+from standingwatch.alarms.notice import ChannelRules
 from standingwatch.detect.engine import DetectionSettings
 from standingwatch.detect.interface import Maintenance
 from standingwatch.detect.words import Severity
@@ -25,6 +25,7 @@ from standingwatch.store.connect import Store
 from standingwatch.store.reports import Horizon, insert_readings, new_arrival, set_horizon
 from standingwatch.store.sites import load_site_list, replace_site_list
 from standingwatch.watch import live
+from standingwatch.watch.desk import DeskOptions
 from standingwatch.watch.live import Watch, WatchOptions
 from standingwatch.watch.replay import Replay
 
@@ -32,6 +33,7 @@ START_US = 1_767_225_600_000_000
 MINUTE_US = 60_000_000
 DAYS = 12
 CHANNELS = (("log", Severity.WARNING), ("pager", Severity.MAJOR))
+DESK = DeskOptions(tuple(ChannelRules(name, least, is_calm=False) for name, least in CHANNELS), source="test")
 #: A region each: faults that are planted in several sites of one are taken for weather.
 INVENTORY = """\
 site,transmitter,frequency_mhz,region,antenna_line,rated_power_w,feeder_loss_db,expected_interval_s
@@ -118,21 +120,21 @@ def noted(store: Store) -> list[Row]:
 
 
 def check_outbox(store: Store) -> None:
-    """Each change is in the outbox once for each channel that wants it, and nothing else is."""
-    changes, outbox = tables.alarm_changes.c, tables.outbox.c
+    """Each change is in the outbox once for each channel that wants it, in order, and nothing else is."""
+    changes, outbox = tables.alarm_changes, tables.outbox
     with store.reading() as connection:
-        events = connection.execute(select(changes.event_id, changes.severity, changes.previous)).all()
-        messages = connection.execute(select(outbox.channel, outbox.event_id)).all()
+        events = connection.execute(select(changes).order_by(changes.c.id)).all()
+        messages = connection.execute(select(outbox).order_by(outbox.c.id)).all()
     assert len({event.event_id for event in events}) == len(events)
-    wanted = Counter(
-        (channel, event.event_id)
-        for channel, least in CHANNELS
-        for event in events
-        if max(event.severity, event.previous) >= least
-    )
-    assert Counter(tuple(message) for message in messages) == wanted
-    assert set(wanted.values()) == {1}
-    assert {channel for channel, _ in wanted} == {"log", "pager"}
+    told = {name: [m for m in messages if m.channel == name] for name, _ in CHANNELS}
+    assert [m.event_id for m in told["log"]] == [event.event_id for event in events]
+    grave = [e for e in events if max(e.severity, e.previous) >= Severity.MAJOR]
+    heard = [json.loads(m.body)["data"] for m in told["pager"]]
+    assert [(m.site, m.transmitter, m.condition) for m in told["pager"]] == [
+        (e.site, e.transmitter, e.condition) for e in grave
+    ]
+    assert [h["severity"] for h in heard] == [Severity(e.severity).word for e in grave]
+    assert 0 < len(grave) < len(events)
 
 
 class Live:
@@ -150,7 +152,9 @@ class Live:
         self.restart()
 
     def restart(self) -> None:
-        options = WatchOptions(DetectionSettings(), FleetDefaults(), "test", CHANNELS, self.rows_per_pass)
+        options = WatchOptions(
+            DetectionSettings(), FleetDefaults(), desk=DESK, rows_per_pass=self.rows_per_pass
+        )
         self.watch = Watch(self.store, options, Metrics(CollectorRegistry()), lambda: START_US)
 
     def arrive(self, readings: Readings, since_us: int, arrivals: int) -> None:

@@ -9,15 +9,19 @@ import numpy as np
 from prometheus_client import CollectorRegistry
 
 from standingwatch.alarms.lifecycle import AlarmKey, Evidence, apply_all
+from standingwatch.alarms.notice import ChannelRules, Told
 from standingwatch.detect.engine import DetectionSettings
 from standingwatch.detect.interface import LikelyCause, LimitForecast, Maintenance
 from standingwatch.detect.words import Cause, Condition, Severity
 from standingwatch.inventory import FleetDefaults, build_fleet, read_inventory_text
 from standingwatch.metrics import Metrics
 from standingwatch.review.proposals import Proposal
-from standingwatch.store.alarming import load_alarms, save_changes, waiting_messages
+from standingwatch.store.alarming import load_alarms, save_changes
 from standingwatch.store.connect import Store
+from standingwatch.store.outbox import waiting_messages
 from standingwatch.store.sites import replace_site_list
+from standingwatch.store.telling import save_told
+from standingwatch.watch.desk import DeskOptions
 from standingwatch.watch.live import Watch, WatchOptions
 from standingwatch.watch.replay import Replay, visit_line
 
@@ -69,9 +73,11 @@ def test_the_watch_ends_alarms_of_regions_that_are_gone_and_no_others(store: Sto
     found = [Evidence(key, Severity.MINOR, NOW_US, {}, CAUSES, MEMBERS) for key in (NORTH, SOUTH)]
     with store.writing() as connection:
         replace_site_list(connection, read_inventory_text(INVENTORY, "fleet.csv").rows, NOW_US)
-        save_changes(connection, apply_all({}, found, NOW_US), "test", [])
+        save_changes(connection, apply_all({}, found, NOW_US), "test")
+        save_told(connection, [("log", key, Told(Severity.MINOR, 1, NOW_US)) for key in (NORTH, SOUTH)])
     metrics = Metrics(CollectorRegistry())
-    options = WatchOptions(DetectionSettings(), FleetDefaults(), "test", (("log", Severity.WARNING),))
+    log = DeskOptions((ChannelRules("log", is_calm=False),), source="test")
+    options = WatchOptions(DetectionSettings(), FleetDefaults(), desk=log)
     watch = Watch(store, options, metrics, lambda: NOW_US + 1)
     watch.make_pass()
     watch.make_pass()
@@ -79,9 +85,9 @@ def test_the_watch_ends_alarms_of_regions_that_are_gone_and_no_others(store: Sto
         alarms = load_alarms(connection)
         [message] = waiting_messages(connection, "log")
     assert {key: alarm.is_cleared for key, alarm in alarms.items()} == {NORTH: False, SOUTH: True}
-    assert message.region == "south"
+    assert message.subject.region == "south"
     assert "No longer in the site list." in json.loads(message.body)["data"]["text"]
-    labels = {"site": "", "transmitter": "", "condition": "swr-weather"}
+    labels = {"site": "", "transmitter": "", "condition": "swr-weather", "service": ""}
     shown = [
         metrics.registry.get_sample_value("standingwatch_alarm_severity", {**labels, "region": region})
         for region in ("north", "south")

@@ -5,7 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 
-from standingwatch.alarms.words import instant, is_number, known, number, several
+from standingwatch.alarms.words import (
+    data_size,
+    instant,
+    is_number,
+    known,
+    lasting,
+    number,
+    several,
+)
 from standingwatch.detect.interface import Value
 from standingwatch.detect.words import Condition
 
@@ -79,8 +87,77 @@ def _suspect(values: Values) -> str:
 
 
 def _silence(values: Values) -> str:
-    last = values.get("last_report_us")
-    return f"Last report {instant(last)}." if isinstance(last, int) and not isinstance(last, bool) else ""
+    last = _when(values, "last_report_us")
+    return f"Last report {last}." if last else ""
+
+
+# Of the service itself ----------------------------------------------------------------------------------
+
+
+def _intake_late(values: Values) -> str:
+    until, late, limit = (_when(values, "kept_until_us"), *(_time(values, n) for n in ("late_s", "limit_s")))
+    return _joined(
+        f"reports are kept up to {until}" if until else "",
+        f"{late} behind" if late else "",
+        f"limit {limit}" if limit else "",
+    )
+
+
+def _broker_lost(values: Values) -> str:
+    down, names = _time(values, "down_s"), values.get("connections")
+    return _joined(
+        f"no connection for {down}" if down else "",
+        f"connections that are down: {names}" if isinstance(names, str) and names else "",
+    )
+
+
+def _store_filling(values: Values) -> str:
+    free = size = growth = full = ""
+    if _finite(values, "free_bytes", "total_bytes"):
+        free = f"{_size(values, 'free_bytes')} of {_size(values, 'total_bytes')} free"
+        if _finite(values, "free_share", "limit_free_share"):
+            free += f" ({values['free_share']:.1%}, limit {values['limit_free_share']:.1%})"
+    if _finite(values, "store_bytes"):
+        size = f"the store holds {_size(values, 'store_bytes')}"
+    if _finite(values, "growth_bytes_a_day"):
+        growth = f"grows by {_size(values, 'growth_bytes_a_day')} a day"
+    if _finite(values, "days_until_full"):
+        full = f"full in about {number(values['days_until_full'], 0)} days"
+    return _joined(free, size, growth, full)
+
+
+def _job_missed(values: Values) -> str:
+    failed, last, interval = (
+        _when(values, "failed_us"),
+        _when(values, "succeeded_us"),
+        _time(values, "interval_s"),
+    )
+    return _joined(
+        f"failed {failed}" if failed else "",
+        f"last success {last}" if last else "",
+        f"should run every {interval}" if interval else "",
+    )
+
+
+def _clock_jumped(values: Values) -> str:
+    step = values.get("step_s")
+    if not is_number(step) or not math.isfinite(step):
+        return ""
+    way = "forward" if step > 0 else "back"
+    return f"It went {way} by {lasting(abs(step))} against the time that passed."
+
+
+def _channel_failing(values: Values) -> str:
+    waiting, dead, oldest = (
+        _count(values.get("waiting")),
+        _count(values.get("dead")),
+        _time(values, "waiting_s"),
+    )
+    return _joined(
+        f"{several(waiting, 'message')} waiting" if waiting else "",
+        f"the oldest for {oldest}" if oldest and waiting else "",
+        f"{several(dead, 'message')} given up on in the last week" if dead else "",
+    )
 
 
 _OF: dict[Condition, Callable[[Values], str]] = {
@@ -95,6 +172,12 @@ _OF: dict[Condition, Callable[[Values], str]] = {
     Condition.MEASUREMENT_SUSPECT: _suspect,
     Condition.REPORTS_MISSING: _silence,
     Condition.SITE_UNREACHABLE: _silence,
+    Condition.INTAKE_LATE: _intake_late,
+    Condition.BROKER_LOST: _broker_lost,
+    Condition.STORE_FILLING: _store_filling,
+    Condition.JOB_MISSED: _job_missed,
+    Condition.CLOCK_JUMPED: _clock_jumped,
+    Condition.CHANNEL_FAILING: _channel_failing,
 }
 
 
@@ -160,6 +243,29 @@ def _loss(values: Values) -> str:
     if known(values, "lost_db_baseline"):
         text += f", {number(values['lost_db_baseline'], 1)} dB when new"
     return f"{text}."
+
+
+def _when(values: Values, name: str) -> str:
+    """A time [Unix microseconds]; "" where it is not known."""
+    value = values.get(name)
+    return instant(value) if isinstance(value, int) and not isinstance(value, bool) else ""
+
+
+def _time(values: Values, name: str) -> str:
+    """A length of time [s]; "" where it is not known, or is none."""
+    value = values.get(name)
+    return lasting(value) if is_number(value) and math.isfinite(value) and value >= 0.0 else ""
+
+
+def _finite(values: Values, *names: str) -> bool:
+    """Whether all of these are known and finite."""
+    return all(is_number(v) and math.isfinite(v) for v in map(values.get, names))
+
+
+def _size(values: Values, name: str) -> str:
+    """A number of bytes that is known."""
+    value = values[name]
+    return data_size(value) if is_number(value) else ""
 
 
 def _count(value: Value) -> int | None:

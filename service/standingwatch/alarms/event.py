@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
+from standingwatch.alarms.handling import UNTOUCHED, Handling
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Change
 from standingwatch.alarms.text import sentence
 from standingwatch.detect.interface import LikelyCause, LimitForecast, Value
@@ -29,6 +30,12 @@ PROBABLE_CAUSE = {
     Condition.MEASUREMENT_SUSPECT: "inputDeviceError",
     Condition.REPORTS_MISSING: "lossOfSignal",
     Condition.SITE_UNREACHABLE: "communicationsSubsystemFailure",
+    Condition.INTAKE_LATE: "responseTimeExcessive",
+    Condition.BROKER_LOST: "communicationsSubsystemFailure",
+    Condition.STORE_FILLING: "storageCapacityProblem",
+    Condition.JOB_MISSED: "softwareProgramAbnormallyTerminated",
+    Condition.CLOCK_JUMPED: "timingProblem",
+    Condition.CHANNEL_FAILING: "communicationsProtocolError",
 }
 
 _NAMESPACE = uuid.uuid5(uuid.NAMESPACE_URL, "urn:standingwatch:alarm-change")
@@ -83,11 +90,17 @@ def resource(key: AlarmKey) -> dict[str, str | None]:
         "site": key.site or None,
         "transmitter": key.transmitter or None,
         "region": key.region or None,
+        "service": key.service or None,
     }
 
 
 def subject(key: AlarmKey) -> str:
-    """What an alarm is about as the CloudEvents `subject`: "SITE/TRANSMITTER", "SITE" or "region/NAME"."""
+    """What an alarm is about as the CloudEvents `subject`.
+
+    "SITE/TRANSMITTER", "SITE", "region/NAME", or "service/PART" where it is about a part of this service.
+    """
+    if key.service:
+        return f"service/{key.service}"
     if key.region:
         return f"region/{key.region}"
     return f"{key.site}/{key.transmitter}" if key.transmitter else key.site
@@ -100,6 +113,8 @@ def event_id(source: str, change: Change) -> str:
     if key.region:
         # Appended only then, so that no other change ever gets another id.
         parts.append(key.region)
+    if key.service:
+        parts += ["service", key.service]
     return str(uuid.uuid5(_NAMESPACE, "\n".join(parts)))
 
 
@@ -118,6 +133,7 @@ def change_data(change: Change) -> dict[str, Any]:
         "likely_causes": causes_as_data(alarm.causes),
         "evidence": plain(alarm.values),
         "members": list(alarm.members),
+        "chatters": alarm.chatters,
         "forecast": forecast_as_data(alarm.forecast),
         "text": sentence(change),
     }
@@ -142,8 +158,8 @@ def cloudevent(change: Change, source: str) -> dict[str, Any]:
     }
 
 
-def present_alarm(alarm: Alarm) -> dict[str, Any]:
-    """An alarm that stands, as one element of the retained list of its resource."""
+def present_alarm(alarm: Alarm, handling: Handling = UNTOUCHED) -> dict[str, Any]:
+    """An alarm that stands and what was done with it, as one element of the retained list of its resource."""
     return {
         **resource(alarm.key),
         "condition": alarm.key.condition.value,
@@ -154,5 +170,8 @@ def present_alarm(alarm: Alarm) -> dict[str, Any]:
         "likely_causes": causes_as_data(alarm.causes),
         "evidence": plain(alarm.values),
         "members": list(alarm.members),
+        "chatters": alarm.chatters,
         "forecast": forecast_as_data(alarm.forecast),
+        "operator_state": handling.state.value,
+        "assigned_to": handling.assigned_to or None,
     }

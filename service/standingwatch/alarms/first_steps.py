@@ -31,6 +31,20 @@ FIRST_STEP = {
     Condition.REPORTS_MISSING: "See by other means whether the transmitter is on the air; "
     "check its meter and the meter's supply.",
     Condition.SITE_UNREACHABLE: "Check link and power of the site before anything else.",
+    # About the service itself: for whoever runs the machine that it is on.
+    Condition.INTAKE_LATE: "Silent sites are not noticed meanwhile. See whether the broker can be reached "
+    "and the store can be written, then whether the machine has too much to do.",
+    Condition.BROKER_LOST: "No reports come in meanwhile. See whether the broker runs and can be reached "
+    "from this machine, and whether name, password and certificate still hold.",
+    Condition.STORE_FILLING: "Make room on its disk, or give it a larger one, before it is full: nothing is "
+    "taken in then. Readings are kept for a shorter time with store.keep_readings_days.",
+    Condition.JOB_MISSED: "Read in the log why it failed. When the store is the reason, mend that first; "
+    "the job runs again by itself.",
+    Condition.CLOCK_JUMPED: "See whether the machine's clock is right and is kept so (NTP), and whether the "
+    "machine was halted or moved. Times of alarms around the jump may be wrong.",
+    Condition.CHANNEL_FAILING: "See whether its receiver can be reached and takes messages, with: "
+    "standingwatch notify test CHANNEL. What waits is delivered by itself; what was given up on has "
+    "to be sent again.",
 }
 
 #: The same for an SWR that endangers the transmitter (common practice, no source).

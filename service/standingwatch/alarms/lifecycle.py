@@ -22,16 +22,18 @@ class AlarmKey:
     """What an alarm is about: a resource and a condition.
 
     Attributes:
-        site: name of the site, "" where it is about a region.
-        transmitter: name of the transmitter, "" where it is about the whole site or a region.
+        site: name of the site, "" where it is about a region or about this service.
+        transmitter: name of the transmitter, "" where it is not about one.
         condition: what is wrong.
         region: name of the region where it is about one, else "".
+        service: name of the part of this service where it is about one, such as "intake", else "".
     """
 
     site: str
     transmitter: str
     condition: Condition
     region: str = ""
+    service: str = ""
 
 
 class ChangeKind(StrEnum):
@@ -54,6 +56,8 @@ class Evidence:
         causes: likely causes, most likely first.
         members: "SITE/TRANSMITTER" of each that moves with the others, where it is about a group.
         forecast: when the trend reaches the limits, where a trend was found.
+        is_final: of a cleared one, that nothing is to be waited for before it counts.
+        chatters: whether the condition comes and goes (`alarms/steady.py` finds that).
     """
 
     key: AlarmKey
@@ -63,6 +67,8 @@ class Evidence:
     causes: tuple[LikelyCause, ...] = ()
     members: tuple[str, ...] = ()
     forecast: tuple[LimitForecast, ...] = ()
+    is_final: bool = False
+    chatters: bool = False
 
 
 @dataclass(frozen=True)
@@ -80,6 +86,7 @@ class Alarm:
         causes: likely causes at the last change that was not a clearing.
         members: "SITE/TRANSMITTER" of each in the group; of a cleared alarm the last ones.
         forecast: when the trend reaches the limits; of a cleared alarm nothing.
+        chatters: whether the condition comes and goes; of a cleared alarm false.
     """
 
     key: AlarmKey
@@ -92,6 +99,7 @@ class Alarm:
     causes: tuple[LikelyCause, ...]
     members: tuple[str, ...] = ()
     forecast: tuple[LimitForecast, ...] = ()
+    chatters: bool = False
 
 
 @dataclass(frozen=True)
@@ -136,6 +144,7 @@ def apply(alarm: Alarm | None, evidence: Evidence, noted_us: int) -> Change | No
             changes=alarm.changes + 1,
             values=dict(evidence.values),
             forecast=(),
+            chatters=False,
         )
         return Change(
             ChangeKind.CLEARED, cleared, alarm.severity, Severity.CLEARED, evidence.time_us, noted_us, alarm
@@ -152,6 +161,7 @@ def apply(alarm: Alarm | None, evidence: Evidence, noted_us: int) -> Change | No
             causes=evidence.causes or alarm.causes,
             members=evidence.members,
             forecast=evidence.forecast,
+            chatters=evidence.chatters,
         )
         return Change(
             ChangeKind.CHANGED, changed, alarm.severity, evidence.severity, evidence.time_us, noted_us, alarm
@@ -167,6 +177,7 @@ def apply(alarm: Alarm | None, evidence: Evidence, noted_us: int) -> Change | No
         causes=evidence.causes,
         members=evidence.members,
         forecast=evidence.forecast,
+        chatters=evidence.chatters,
     )
     return Change(
         ChangeKind.RAISED, raised, Severity.CLEARED, evidence.severity, evidence.time_us, noted_us, alarm
@@ -181,7 +192,7 @@ def leading_cause(causes: tuple[LikelyCause, ...]) -> Cause | None:
 def _is_news(alarm: Alarm, evidence: Evidence) -> bool:
     """Whether evidence of the same severity says something else about a standing alarm."""
     another_cause = bool(evidence.causes) and leading_cause(evidence.causes) != leading_cause(alarm.causes)
-    return another_cause or evidence.members != alarm.members
+    return another_cause or evidence.members != alarm.members or evidence.chatters != alarm.chatters
 
 
 def apply_all(alarms: dict[AlarmKey, Alarm], evidence: Iterable[Evidence], noted_us: int) -> list[Change]:

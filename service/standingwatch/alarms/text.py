@@ -21,6 +21,12 @@ WHAT = {
     Condition.MEASUREMENT_SUSPECT: "measurement suspect",
     Condition.REPORTS_MISSING: "reports missing",
     Condition.SITE_UNREACHABLE: "site unreachable",
+    Condition.INTAKE_LATE: "reports are taken in late",
+    Condition.BROKER_LOST: "no connection to the broker",
+    Condition.STORE_FILLING: "the store is running out of space",
+    Condition.JOB_MISSED: "a job was missed",
+    Condition.CLOCK_JUMPED: "the clock jumped",
+    Condition.CHANNEL_FAILING: "alarms do not get out",
 }
 
 
@@ -36,6 +42,8 @@ def sentence(change: Change) -> str:
     line = alarm.values.get("antenna_line")
     if alarm.members and isinstance(line, str) and line:
         parts.append(f"Antenna line: {line}.")
+    if alarm.chatters:
+        parts.append("It comes and goes, and stands as one alarm until it stays away.")
     # A group's figures are those of the member that was judged last.
     parts.append(f"One of them: {figures}" if alarm.members and figures else figures)
     parts += forecast_sentences(alarm.forecast, change.time_us)
@@ -67,4 +75,6 @@ def _what_differs(before: Alarm, after: Alarm) -> list[str]:
         joined = len(set(after.members) - set(before.members))
         left = len(set(before.members) - set(after.members))
         news.append(f"{several(joined, 'transmitter')} joined, {left} left")
+    if after.chatters != before.chatters:
+        news.append("comes and goes now" if after.chatters else "no longer comes and goes")
     return news

@@ -74,6 +74,8 @@ def where(key: AlarmKey, members: Sequence[str]) -> str:
     """What an alarm is about: "SITE/TRANSMITTER", "site SITE (...)" or "region REGION (...)"."""
     if key.transmitter:
         return f"{key.site}/{key.transmitter}"
+    if key.service:
+        return f"Standing Watch itself, {key.service}"
     name = f"region {key.region}" if key.region else f"site {key.site}"
     return f"{name} ({member_list(key, members)})" if members else name
 
@@ -151,6 +153,23 @@ def span(microseconds: int) -> str:
         if microseconds < limit_us:
             return several(round(microseconds / unit_us), unit)
     return several(round(microseconds / (30.44 * _DAY_US)), "month")
+
+
+def lasting(seconds: float) -> str:
+    """A length of time in seconds, minutes, or as `span` does; `seconds` is 0 or more, and finite."""
+    if seconds < 120.0:
+        return several(round(seconds), "second")
+    if seconds < 7200.0:
+        return several(round(seconds / 60.0), "minute")
+    return span(round(seconds * 1e6))
+
+
+def data_size(size_bytes: float) -> str:
+    """A number of bytes in decimal units (SI, as disks are sold)."""
+    for power, unit in ((12, "TB"), (9, "GB"), (6, "MB"), (3, "kB")):
+        if abs(size_bytes) >= 10**power:
+            return f"{size_bytes / 10**power:.1f} {unit}"
+    return f"{size_bytes:.0f} B"
 
 
 def known(values: Mapping[str, Value], *names: str) -> bool:

@@ -77,7 +77,8 @@ def live_through(
         How many readings there were.
     """
     now_us = live_s * 1_000_000
-    watch = Watch(store, replace(options, channels=()), Metrics(CollectorRegistry()), lambda: now_us)
+    silent = replace(options, desk=replace(options.desk, rules=()))
+    watch = Watch(store, silent, Metrics(CollectorRegistry()), lambda: now_us)
     carry = QualityCarry.empty(len(fleet))
     total = 0
     for begin_s in range(start_s, live_s, DAYS_AT_ONCE * DAY_S):

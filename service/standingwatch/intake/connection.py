@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import ssl
 import threading
+import time
 from collections.abc import Callable
 from typing import Any
 
@@ -22,6 +23,9 @@ log = logging.getLogger("standingwatch.broker")
 
 OnMessage = Callable[[mqtt.MQTTMessage, int], None]
 
+#: Topic and payload that the broker publishes, and retains, when the connection ends without a good-bye.
+Will = Callable[[], tuple[str, bytes]]
+
 
 class BrokerError(Exception):
     """The broker did not take something over; the text says what and why."""
@@ -37,6 +41,7 @@ class BrokerConnection:
         filters: what to subscribe to at QoS 1; with any, the session outlives the connection.
         on_message: called on the network thread with each message and the number of the connection that
             brought it; has to be quick. Messages are acknowledged by `acknowledge`, and not before.
+        will: gives the MQTT will anew before each try to connect; called on the network thread.
     """
 
     def __init__(
@@ -46,6 +51,7 @@ class BrokerConnection:
         metrics: Metrics,
         filters: tuple[str, ...] = (),
         on_message: OnMessage | None = None,
+        will: Will | None = None,
     ) -> None:
         self._settings = settings
         self._filters = filters
@@ -55,6 +61,7 @@ class BrokerConnection:
         self._connected = threading.Event()
         self._lock = threading.Lock()
         self._number = 0
+        self._down_since: float | None = None
         self._is_v5 = settings.protocol == "5"
         self.on_ready: Callable[[], None] | None = None
         version = MQTTProtocolVersion.MQTTv5 if self._is_v5 else MQTTProtocolVersion.MQTTv311
@@ -90,12 +97,16 @@ class BrokerConnection:
         self._client.on_subscribe = self._subscribed
         if on_message is not None:
             self._client.on_message = self._arrived
+        self._will = will
+        if will is not None:
+            self._client.on_pre_connect = self._about_to_connect
         metrics.broker_connected.labels(client_id).set(0)
 
     # Life -----------------------------------------------------------------------------------------------
 
     def start(self) -> None:
         """Begin to connect, and go on trying."""
+        self._down_since = time.monotonic()
         extra: dict[str, Any] = {}
         if self._is_v5:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho has no type here
@@ -117,11 +128,23 @@ class BrokerConnection:
         if left_open is not None:
             left_open.close()
         self._connected.clear()
+        self._down_since = None
 
     @property
     def connected(self) -> bool:
         """Whether the broker has accepted us and, if we subscribe, our subscriptions."""
         return self._connected.is_set()
+
+    @property
+    def name(self) -> str:
+        """Identity at the broker."""
+        return self._client_id
+
+    @property
+    def down_s(self) -> float:
+        """How long there has been no connection [s]; 0 while there is one, and before the start."""
+        since = self._down_since
+        return 0.0 if since is None or self.connected else time.monotonic() - since
 
     def wait_connected(self, seconds: float) -> bool:
         """Wait for `connected`, so long at most."""
@@ -157,6 +180,11 @@ class BrokerConnection:
             raise BrokerError(f"the broker has not acknowledged within {timeout_s:g} s")
 
     # Callbacks on the network thread --------------------------------------------------------------------
+
+    def _about_to_connect(self, client: mqtt.Client, _data: Any) -> None:
+        if self._will is not None:
+            topic, payload = self._will()
+            client.will_set(topic, payload, qos=1, retain=True)
 
     def _connect_answered(
         self, client: mqtt.Client, _data: Any, flags: mqtt.ConnectFlags, reason: ReasonCode, _p: Any
@@ -206,6 +234,7 @@ class BrokerConnection:
         with self._lock:
             self._number += 1
         if self._connected.is_set():
+            self._down_since = time.monotonic()
             self._metrics.broker_disconnects.labels(self._client_id).inc()
             if reason.is_failure:
                 log.warning("lost the broker: %s; trying again", reason)

@@ -115,6 +115,8 @@ class Intake:
         self._newest_us = 0
         self._last_message = time.monotonic()
         self._last_horizon = 0.0
+        #: Up to when all that was sent is kept [Unix microseconds]; None before that was first known.
+        self.until_us: int | None = None
         self.connection = BrokerConnection(
             broker,
             broker.client_id,
@@ -125,6 +127,11 @@ class Intake:
         self.connection.on_ready = self._ready
         self._thread = threading.Thread(target=self._run, name="intake", daemon=True)
         metrics.queue_messages.set_function(lambda: len(self._queue))
+
+    @property
+    def queue_length(self) -> int:
+        """Messages received and not yet kept."""
+        return len(self._queue)
 
     def start(self) -> None:
         """Connect, and take reports in."""
@@ -213,5 +220,5 @@ class Intake:
                 raise
             log.error("store: the intake's progress cannot be kept, trying again: %s", error)
             return
-        self._last_horizon = now
+        self._last_horizon, self.until_us = now, until_us
         self._metrics.intake_horizon.set(until_us / 1e6)

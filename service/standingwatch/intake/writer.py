@@ -14,6 +14,7 @@ import numpy as np
 from sqlalchemy import Connection
 from sqlalchemy.exc import DBAPIError, OperationalError
 
+from standingwatch.alarms.event import rfc3339
 from standingwatch.inventory import FleetDefaults, build_fleet
 from standingwatch.metrics import Metrics
 from standingwatch.readings import (
@@ -241,9 +242,7 @@ class Writer:
                     "conflicting-repeat",
                     f"time {int(readings.time_us[i])} us is kept already with forward {forward_w:g} W and "
                     f"reflected {reflected_w:g} W; one report a time: check the site's clock",
-                    json.dumps(
-                        {k: v for k, v in batch.readings[i]._asdict().items() if v is not None}
-                    ).encode(),
+                    _alone(batch.sources[i], batch.readings[i]),
                 )
             )
 
@@ -324,6 +323,14 @@ class Writer:
         # A will was written when the site connected: it knows that the link broke, and not when.
         time_us = given if online or message.retained else message.received_us
         result.links.append(LinkReport(site, time_us, online))
+
+
+def _alone(message: Arrived, reading: Reading) -> bytes | None:
+    """A report out of an array as a message of its own; None where it came alone."""
+    if message.payload.lstrip()[:1] == b"{":
+        return None
+    said = {name: value for name, value in reading._asdict().items() if value is not None}
+    return json.dumps({"time": rfc3339(said.pop("time_us")), **said}).encode()
 
 
 def _refused(message: Arrived, reason: str, detail: str, part: bytes | None = None) -> RefusedReport:

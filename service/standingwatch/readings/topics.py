@@ -5,7 +5,10 @@
 | ROOT/report/SITE/TRANSMITTER | reports, in |
 | ROOT/link/SITE | state of a site's link, in, retained |
 | ROOT/event/SITE/TRANSMITTER, ROOT/event/SITE, ROOT/event-region/REGION | alarm events, out |
+| ROOT/event-service/PART, ROOT/event-fleet | events about the service itself, about the whole fleet, out |
 | ROOT/alarm/SITE/TRANSMITTER, ROOT/alarm/SITE, ROOT/alarm-region/REGION | present alarms, out, retained |
+| ROOT/alarm-service/PART | present alarms about the service itself, out, retained |
+| ROOT/heartbeat | that the service lives, and how far it has come, out, retained |
 
 The inventory refuses names of sites and transmitters that cannot be a level of a topic. Names of regions are
 free text, so that REGION is percent-encoded (UTF-8, RFC 3986, 2.1) where it has one of / + # %, or a control
@@ -63,37 +66,48 @@ def link_filter(root: str) -> str:
     return f"{root}/link/+"
 
 
-def event_topic(root: str, site: str, transmitter: str, region: str = "") -> str:
+def heartbeat_topic(root: str) -> str:
+    """The topic of the service's heartbeat."""
+    _check_root(root)
+    return f"{root}/heartbeat"
+
+
+def event_topic(root: str, site: str, transmitter: str, region: str = "", service: str = "") -> str:
     """The topic of a transmitter's alarm events.
 
-    With transmitter "" that of the site as a whole; with a region, whatever the other names are, that of the
-    region, percent-encoded as the module says.
+    With transmitter "" that of the site as a whole; with a region or a part of the service, whatever the
+    other names are, that of the region or part, percent-encoded as the module says. Without any name it is
+    that of messages about the whole fleet.
 
     Raises
     ------
     ValueError
         If a site or transmitter cannot be a level of a topic: empty, or with one of / + # or a NUL in it.
     """
-    return _outgoing(root, "event", site, transmitter, region)
+    return _outgoing(root, "event", site, transmitter, region, service)
 
 
-def alarm_topic(root: str, site: str, transmitter: str, region: str = "") -> str:
+def alarm_topic(root: str, site: str, transmitter: str, region: str = "", service: str = "") -> str:
     """The topic a transmitter's present alarms are retained on.
 
-    With transmitter "" that of the whole site, with a region that of the region, as `event_topic`.
+    With other names as `event_topic`.
 
     Raises
     ------
     ValueError
         As `event_topic`.
     """
-    return _outgoing(root, "alarm", site, transmitter, region)
+    return _outgoing(root, "alarm", site, transmitter, region, service)
 
 
-def _outgoing(root: str, kind: str, site: str, transmitter: str, region: str) -> str:
+def _outgoing(root: str, kind: str, site: str, transmitter: str, region: str, service: str) -> str:
     _check_root(root)
+    if service:
+        return f"{root}/{kind}-service/{_escaped(service)}"
     if region:
         return f"{root}/{kind}-region/{_escaped(region)}"
+    if not site and not transmitter:
+        return f"{root}/{kind}-fleet"
     levels = {"site": site, "transmitter": transmitter} if transmitter else {"site": site}
     for what, name in levels.items():
         if problem := _problem(name):

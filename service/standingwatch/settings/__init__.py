@@ -1,6 +1,23 @@
 """Settings: one TOML file, overridden by environment variables `STANDINGWATCH_SECTION__KEY`."""
 
+from standingwatch.settings.channel import ChannelSection, minutes_of
+from standingwatch.settings.channels import (
+    AlertmanagerSettings,
+    ChannelsSettings,
+    EmailSettings,
+    FileChannelSettings,
+    MqttChannelSettings,
+    SyslogSettings,
+    WebhookSettings,
+)
 from standingwatch.settings.describe import SettingRow, describe_settings
+from standingwatch.settings.desk import (
+    ChatterSettings,
+    DeskSettings,
+    OffDelaySettings,
+    OnDelaySettings,
+    WatchmanSettings,
+)
 from standingwatch.settings.detection import (
     BaselineSettings,
     DepartureSettings,
@@ -13,13 +30,10 @@ from standingwatch.settings.load import SettingsError, SettingsReport, inspect_s
 from standingwatch.settings.model import Settings
 from standingwatch.settings.sections import (
     BrokerSettings,
-    ChannelsSettings,
     DefaultsSettings,
-    FileChannelSettings,
     IntakeSettings,
     InventorySettings,
     LogSettings,
-    MqttChannelSettings,
     StoreSettings,
     WatchSettings,
     WebSettings,
@@ -34,12 +48,17 @@ from standingwatch.settings.signatures import (
 )
 
 __all__ = [
+    "AlertmanagerSettings",
     "BaselineSettings",
     "BrokerSettings",
     "BurstsSettings",
+    "ChannelSection",
     "ChannelsSettings",
+    "ChatterSettings",
     "DefaultsSettings",
     "DepartureSettings",
+    "DeskSettings",
+    "EmailSettings",
     "FeederSettings",
     "FileChannelSettings",
     "FoldbackSettings",
@@ -49,6 +68,8 @@ __all__ = [
     "LogSettings",
     "MeasurementSettings",
     "MqttChannelSettings",
+    "OffDelaySettings",
+    "OnDelaySettings",
     "PowerSettings",
     "SettingRow",
     "Settings",
@@ -58,10 +79,14 @@ __all__ = [
     "SilenceSettings",
     "StepSettings",
     "StoreSettings",
+    "SyslogSettings",
     "WatchSettings",
+    "WatchmanSettings",
     "WeatherSettings",
     "WebSettings",
+    "WebhookSettings",
     "describe_settings",
     "inspect_settings",
     "load_settings",
+    "minutes_of",
 ]

@@ -8,16 +8,21 @@ import re
 import types
 import typing
 from dataclasses import dataclass
+from enum import Enum
 from pathlib import Path
-from typing import Any, Literal, Union
+from typing import Annotated, Any, Literal, Union
 
 import annotated_types
 from pydantic import BaseModel, SecretStr
 from pydantic.fields import FieldInfo
+from pydantic_core import PydanticUndefined
 
 from standingwatch.settings.model import ENVIRONMENT_PREFIX, NESTED, Settings
 from standingwatch.settings.section import Wanted
 from standingwatch.settings.toml_lines import KeyPath
+
+#: What stands for the name that the file gives a table, such as `desk` in `[channels.webhook.desk]`.
+NAME = "NAME"
 
 
 @dataclass(frozen=True)
@@ -25,19 +30,23 @@ class SettingRow:
     """One setting in words.
 
     Attributes:
-        section: section, as it stands between brackets in the file, such as `channels.mqtt`.
+        section: section, as it stands between brackets in the file, such as `channels.mqtt`; with NAME where
+            the file has a name of its own.
         key: key within the section.
         kind: what may stand there.
         default: default as it is written in the file; "" where there is none.
+        required: whether it has to be given where its section stands.
         unit: unit, "" where there is none.
         description: what it means.
-        variable: environment variable that overrides it.
+        variable: environment variable that overrides it; for NAME it has the name in capitals, with an
+            underscore for each hyphen.
     """
 
     section: str
     key: str
     kind: str
     default: str
+    required: bool
     unit: str
     description: str
     variable: str
@@ -55,6 +64,7 @@ def describe_settings() -> list[SettingRow]:
                 key=path[-1],
                 kind=wanted_words(field),
                 default=toml_words(field.default),
+                required=field.is_required(),
                 unit=unit,
                 description=text,
                 variable=variable_name(path),
@@ -81,15 +91,20 @@ def known_sections() -> dict[KeyPath, tuple[str, ...]]:
 
 def variable_name(path: KeyPath) -> str:
     """Return the name of the environment variable that overrides a setting."""
-    return ENVIRONMENT_PREFIX + NESTED.join(path).upper()
+    return ENVIRONMENT_PREFIX + NESTED.join(path).upper().replace("-", "_")
 
 
 def bare_type(field: FieldInfo) -> Any:
-    """Return the type of a field's values: a class, or Literal[...]; None left aside."""
+    """Return the type of a field's values: a class, Literal[...] or tuple[...]; None left aside."""
     annotation = field.annotation
     if typing.get_origin(annotation) in (Union, types.UnionType):
         return next(a for a in typing.get_args(annotation) if a is not type(None))
     return annotation
+
+
+def is_list(field: FieldInfo) -> bool:
+    """Tell whether a field holds a list of values."""
+    return typing.get_origin(bare_type(field)) is tuple
 
 
 def is_secret(field: FieldInfo) -> bool:
@@ -99,8 +114,16 @@ def is_secret(field: FieldInfo) -> bool:
 
 
 def choices(field: FieldInfo) -> tuple[str, ...]:
-    """Return the words a field accepts; empty where it is not a matter of words."""
+    """Return the words that a field, or an item of its list, accepts; empty where no list has them."""
+    for item in field.metadata:
+        if isinstance(item, Wanted) and item.known is not None:
+            return tuple(item.known())
     kind = bare_type(field)
+    if is_list(field):
+        kind = typing.get_args(kind)[0]
+        if typing.get_origin(kind) is Annotated:
+            kind = typing.get_args(kind)[0]
+        return tuple(item.value for item in kind) if issubclass(kind, Enum) else ()
     return typing.get_args(kind) if typing.get_origin(kind) is Literal else ()
 
 
@@ -125,8 +148,10 @@ def wanted_words(field: FieldInfo) -> str:
 
 def toml_words(value: object) -> str:
     """Return a setting's value as it is written in the file; a secret hidden, None as ""."""
-    if value is None:
+    if value is None or value is PydanticUndefined:
         return ""
+    if isinstance(value, tuple):
+        return "[" + ", ".join(toml_words(item) for item in value) + "]"
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, int | float):
@@ -135,10 +160,14 @@ def toml_words(value: object) -> str:
 
 
 def _walk(model: type[BaseModel], path: KeyPath) -> typing.Iterator[tuple[KeyPath, FieldInfo]]:
-    for name, field in model.model_fields.items():
+    # What a section has of its own goes before what it has in common with others.
+    common = {name for base in model.__bases__ for name in getattr(base, "model_fields", ())}
+    for name, field in sorted(model.model_fields.items(), key=lambda item: item[0] in common):
         kind = field.annotation
         if isinstance(kind, type) and issubclass(kind, BaseModel):
             yield from _walk(kind, (*path, name))
+        elif typing.get_origin(kind) is dict:
+            yield from _walk(typing.get_args(kind)[1], (*path, name, NAME))
         else:
             yield (*path, name), field
 

@@ -5,6 +5,14 @@ from __future__ import annotations
 from pydantic import Field
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
+from standingwatch.settings.channels import ChannelsSettings
+from standingwatch.settings.desk import (
+    ChatterSettings,
+    DeskSettings,
+    OffDelaySettings,
+    OnDelaySettings,
+    WatchmanSettings,
+)
 from standingwatch.settings.detection import (
     BaselineSettings,
     DepartureSettings,
@@ -15,7 +23,6 @@ from standingwatch.settings.detection import (
 )
 from standingwatch.settings.sections import (
     BrokerSettings,
-    ChannelsSettings,
     DefaultsSettings,
     IntakeSettings,
     InventorySettings,
@@ -70,6 +77,11 @@ class Settings(BaseSettings):
     measurement: MeasurementSettings = Field(MeasurementSettings(), description="meters at fault")
     silence: SilenceSettings = Field(SilenceSettings(), description="missing reports")
     watch: WatchSettings = Field(WatchSettings(), description="the pace of the detectors")
+    on_delay: OnDelaySettings = Field(OnDelaySettings(), description="waits before alarms are raised")
+    off_delay: OffDelaySettings = Field(OffDelaySettings(), description="waits before alarms are cleared")
+    chatter: ChatterSettings = Field(ChatterSettings(), description="alarms that come and go")
+    desk: DeskSettings = Field(DeskSettings(), description="what a person is told, when and how often")
+    watchman: WatchmanSettings = Field(WatchmanSettings(), description="the watch on the service itself")
     channels: ChannelsSettings = Field(ChannelsSettings(), description="the ways alarms go out")
     web: WebSettings = Field(WebSettings(), description="web pages and HTTP API")
     log: LogSettings = Field(LogSettings(), description="the log")

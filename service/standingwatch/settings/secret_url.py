@@ -1,4 +1,4 @@
-"""A database address whose password is never shown."""
+"""Addresses whose secret parts are never shown."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from pydantic import SecretStr
 HIDDEN = "(hidden)"
 
 _USER_AND_PASSWORD = re.compile(r"(?P<before>\b[A-Za-z][\w+.-]*:/{1,3}[^:]*:).*@", re.DOTALL)
+_AFTER_HOST = re.compile(r"(?P<before>[^:/]*://[^/?#]*)[/?#].+", re.DOTALL)
 _SECRET_QUERY = re.compile(r"(?P<before>[?&;][^=&;]*(?:pass|secret|token|key)[^=&;]*=)[^&;]*", re.IGNORECASE)
 
 
@@ -26,3 +27,10 @@ class SecretUrl(SecretStr):
 
     def _display(self) -> str:
         return hide_password(self.get_secret_value())
+
+
+class SecretAddress(SecretUrl):
+    """A web address that shows only scheme, host and port: who knows its path may often post there."""
+
+    def _display(self) -> str:
+        return _AFTER_HOST.sub(r"\g<before>/***", super()._display())

@@ -6,9 +6,9 @@ itself, so that all of them show at once.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
-from typing import Annotated, NamedTuple, Self
+from typing import Annotated, Literal, NamedTuple, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
@@ -21,6 +21,9 @@ Multiple = Annotated[float, Field(gt=0, le=100)]
 Decibels = Annotated[float, Field(gt=0, le=60)]
 #: Readings in a row: the detectors count no further than this.
 Run = Annotated[int, Field(ge=1, le=10_000)]
+
+Port = Annotated[int, Field(ge=1, le=65535)]
+Severity = Literal["warning", "minor", "major", "critical"]
 
 #: What the models of all sections have in common.
 FROZEN = ConfigDict(
@@ -35,18 +38,40 @@ FROZEN = ConfigDict(
 
 @dataclass(frozen=True)
 class Wanted:
-    """What to ask for where a pattern stands behind it."""
+    """What to ask for where a pattern stands behind it.
+
+    Attributes:
+        words: what to ask for.
+        known: what may stand there, for a guess at what was meant; None where there is no list of it.
+    """
 
     words: str
+    known: Callable[[], Collection[str]] | None = None
+
+
+HostName = Annotated[
+    str, Field(pattern=r"^[^\s/@]+$"), Wanted("a host name or address, without scheme, user or port")
+]
+
+NAME_WORDS = "a name of 1 to 40 small letters, digits and hyphens"
+#: A name that the file gives a table.
+TableName = Annotated[str, Field(pattern=r"^[a-z0-9-]{1,40}$"), Wanted(NAME_WORDS)]
 
 
 class Conflict(NamedTuple):
-    """Keys of one section whose values do not go together; the first key is the one to name."""
+    """Keys of one section whose values do not go together; the first key is the one to name.
+
+    Attributes:
+        keys: the keys.
+        got, wanted, mend: as in a `Problem`.
+        is_value: whether `got` is the value of the first key, and not words about it.
+    """
 
     keys: tuple[str, ...]
     got: str
     wanted: str
     mend: str
+    is_value: bool = True
 
 
 class Section(BaseModel):

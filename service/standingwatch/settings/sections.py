@@ -1,7 +1,7 @@
-"""The sections of the settings that are not about detection: every key with default, range and meaning.
+"""The sections of the settings that are about neither detection nor alarms: keys, defaults, ranges, meaning.
 
 A description ends with the unit in brackets where there is one. What says when there is an alarm stands in
-`detection` and `signatures`.
+`detection` and `signatures`, what is told of it and how in `desk` and `channels`.
 """
 
 from __future__ import annotations
@@ -14,15 +14,10 @@ from pydantic import Field, SecretStr
 
 from standingwatch.detect.engine import DetectionSettings
 from standingwatch.settings.secret_url import SecretUrl
-from standingwatch.settings.section import Conflict, Section, Swr, Wanted
+from standingwatch.settings.section import Conflict, HostName, Port, Section, Swr, Wanted
 
-Port = Annotated[int, Field(ge=1, le=65535)]
 Days = Annotated[int, Field(ge=1, le=36500)]
-Severity = Literal["warning", "minor", "major", "critical"]
 
-HostName = Annotated[
-    str, Field(pattern=r"^[^\s/@]+$"), Wanted("a host name or address, without scheme, user or port")
-]
 ClientId = Annotated[
     str,
     Field(pattern=r"^[^\x00-\x1f\x7f]+$", max_length=256),
@@ -105,6 +100,7 @@ class BrokerSettings(Section):
                 "a password without a user name",
                 'a user name (MQTT 3.1.1, 3.1.2.9) or protocol = "5"',
                 "give username",
+                is_value=False,
             )
 
 
@@ -118,6 +114,10 @@ class StoreSettings(Section):
     keep_readings_days: Days = Field(400, description="how long readings are kept [d]")
     keep_rollups_days: Days = Field(3650, description="how long hourly and daily rollups are kept [d]")
     keep_refused_days: Days = Field(90, description="how long reports that could not be used are kept [d]")
+    # As long as the readings that an alarm was raised from, and a year's report has all of its alarms.
+    keep_cleared_alarms_days: Days = Field(
+        400, description="how long alarms are kept after they were cleared; then they are purged [d]"
+    )
 
     def conflicts(self) -> Iterator[Conflict]:
         """Yield what is wrong with the address and the times."""
@@ -222,28 +222,6 @@ class WatchSettings(Section):
     rows_per_pass: int = Field(
         200_000, ge=1000, le=100_000_000, description="readings that are judged in one transaction, at most"
     )
-
-
-class MqttChannelSettings(Section):
-    """Alarms out by MQTT."""
-
-    enabled: bool = Field(True, description="publish alarms at the broker")
-    min_severity: Severity = Field("warning", description="lowest severity that goes out on this channel")
-
-
-class FileChannelSettings(Section):
-    """Alarms out into a file, one line of JSON each."""
-
-    enabled: bool = Field(False, description="append alarms to a file")
-    path: Path = Field(Path("alarms.jsonl"), description="the file to append to")
-    min_severity: Severity = Field("warning", description="lowest severity that goes out on this channel")
-
-
-class ChannelsSettings(Section):
-    """The ways alarms go out."""
-
-    mqtt: MqttChannelSettings = Field(MqttChannelSettings(), description="alarms out by MQTT")
-    file: FileChannelSettings = Field(FileChannelSettings(), description="alarms out into a file")
 
 
 class WebSettings(Section):

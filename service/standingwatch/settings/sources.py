@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from standingwatch.readings.problem import Problem
-from standingwatch.settings.describe import known_settings, variable_name
 from standingwatch.settings.model import ENVIRONMENT_PREFIX, NESTED
+from standingwatch.settings.named import path_of_variable, variables_like
 from standingwatch.settings.toml_lines import KeyPath, find_key_lines
 
 
@@ -69,17 +69,24 @@ def read_file(path: Path | None) -> FileSource:
 def read_environment(environ: Mapping[str, str]) -> EnvironmentSource:
     """Read the variables that override settings, `STANDINGWATCH_SECTION__KEY`.
 
+    `STANDINGWATCH_CHANNELS__WEBHOOK__ON_CALL__URL` is about `[channels.webhook.on-call]`, and makes that
+    table where the file has none.
+
     A variable with the prefix and a double underscore that names no setting is an error. One without a double
     underscore is left alone, since orchestrators make such variables up for a service's name; one that only
     lacks the double underscore gets a warning.
     """
-    known = {variable_name(path): path for path in known_settings()}
-    with_one = {variable.replace(NESTED, "_"): variable for variable in known}
-    problems = []
+    problems, texts = [], {}
     for variable in sorted(environ):
-        if variable in known or not variable.upper().startswith(ENVIRONMENT_PREFIX):
+        if not variable.upper().startswith(ENVIRONMENT_PREFIX):
+            continue
+        path = path_of_variable(variable)
+        if path is not None:
+            texts[path] = environ[variable]
             continue
         place = f"environment variable {variable}"
+        known = variables_like(variable.upper())
+        with_one = {name.replace(NESTED, "_"): name for name in known}
         if NESTED in variable:
             near = difflib.get_close_matches(variable.upper(), known, n=1)
             mend = f"did you mean {near[0]}?" if near else "take it away; see the list of settings"
@@ -87,7 +94,6 @@ def read_environment(environ: Mapping[str, str]) -> EnvironmentSource:
         elif variable.upper() in with_one and "://" not in environ[variable]:
             mend = f"has no effect; did you mean {with_one[variable.upper()]}?"
             problems.append(Problem("warning", place, None, "", "a single underscore", "a double one", mend))
-    texts = {path: environ[variable] for variable, path in known.items() if variable in environ}
     return EnvironmentSource(texts, tuple(problems))
 
 

@@ -15,8 +15,10 @@ from pydantic.fields import FieldInfo
 
 from standingwatch.readings.problem import Problem
 from standingwatch.settings.describe import (
+    NAME,
     bare_type,
     choices,
+    is_list,
     is_secret,
     known_sections,
     known_settings,
@@ -24,7 +26,9 @@ from standingwatch.settings.describe import (
     variable_name,
     wanted_words,
 )
+from standingwatch.settings.named import general, get, named_tables, setting_at
 from standingwatch.settings.secret_url import HIDDEN, SecretUrl, hide_password
+from standingwatch.settings.section import NAME_WORDS
 from standingwatch.settings.toml_lines import KeyPath
 
 _LONGEST_SHOWN = 80
@@ -50,6 +54,10 @@ class Places:
         """Tell whether a setting was given at all."""
         return key in self.from_environment or key in self.lines
 
+    def variables_in(self, section: KeyPath) -> list[KeyPath]:
+        """Return the settings of a section that variables of the environment give."""
+        return sorted(path for path in self.from_environment if path[: len(section)] == section)
+
     def _problem(
         self,
         severity: Literal["error", "warning"],
@@ -66,30 +74,38 @@ class Places:
 
 
 def problems_of(
-    error: ValidationError, data: Mapping[str, Any], places: Places, conflicts: bool = True
+    error: ValidationError, data: Mapping[str, Any], places: Places, values_only: bool = False
 ) -> list[Problem]:
-    """Return the problems behind a validation error of `Settings` made from `data`, or all but conflicts."""
+    """Return the problems behind a validation error of `Settings` made from `data`.
+
+    With `values_only` what does not go together and what is not there is left out.
+    """
     problems = []
     for finding in error.errors(include_url=False):
         path = tuple(str(part) for part in finding["loc"])
+        setting = setting_at(path)
         if finding["type"] == "extra_forbidden":
             problems.append(_unknown_key(path, places))
+        elif finding["type"] == "missing":
+            if not values_only:
+                problems.append(_missing_key(path, places))
         elif finding["type"] == "conflicts":
-            for conflict in finding["ctx"]["conflicts"] if conflicts else ():
+            for conflict in () if values_only else finding["ctx"]["conflicts"]:
                 keys = tuple((*path, key) for key in conflict.keys)
-                got = conflict.got if places.is_given(keys[0]) else f"{conflict.got} (the default)"
+                is_default = conflict.is_value and not places.is_given(keys[0])
+                got = f"{conflict.got} (the default)" if is_default else conflict.got
                 problems.append(places.error(keys, got, conflict.wanted, conflict.mend))
-        elif path in known_settings():
-            field, value = known_settings()[path], _look_up(data, path)
-            problems.append(
-                places.error((path,), shown(value, field), wanted_words(field), _mend(value, field))
-            )
-        else:  # a section that is not a table
-            section = ".".join(path)
-            got = shown(_look_up(data, path), None)
-            problems.append(
-                places.error((path,), got, "a section", f"write [{section}] and its keys under it")
-            )
+        elif setting is not None:
+            key, field = setting
+            value, is_item = _look_up(data, finding["loc"]), len(path) > len(key)
+            if finding["type"] == "too_short" and value:
+                continue  # items that cannot be used are not counted, and told by themselves
+            mend = _mend_item(value, field) if is_item else _mend(value, field)
+            problems.append(places.error((key,), shown(value, field), wanted_words(field), mend))
+        elif path[-1] == "[key]":  # how the validator says that it is about the name and not what has it
+            problems.append(_bad_name(path[:-1], places))
+        else:
+            problems.append(_not_a_section(path, get(data, path), places))
     return problems
 
 
@@ -109,12 +125,14 @@ def shown(value: object, field: FieldInfo | None) -> str:
     if isinstance(value, dict):
         return "a table"
     if isinstance(value, list):
-        return "an array"
+        return "an array" if value else "an empty array"
     if field is None:
         return f"a {type(value).__name__}"
     if is_secret(field):
-        masked = bare_type(field) is SecretUrl and isinstance(value, str) and "://" in value
-        return _quoted(str(value)) if masked else HIDDEN
+        kind = bare_type(field)
+        if issubclass(kind, SecretUrl) and isinstance(value, str) and "://" in value:
+            return _quoted(value, str(kind(value)))
+        return HIDDEN
     if isinstance(value, datetime.date | datetime.time):
         return value.isoformat()
     if isinstance(value, bool | int | float):
@@ -122,8 +140,8 @@ def shown(value: object, field: FieldInfo | None) -> str:
     return _quoted(str(value))
 
 
-def _quoted(raw: str) -> str:
-    text = hide_password(raw)
+def _quoted(raw: str, masked: str | None = None) -> str:
+    text = hide_password(raw) if masked is None else masked
     if text == raw and re.search(r":.*@", text, re.DOTALL):
         return HIDDEN  # looks like user:password@host without being an address
     if len(text) > _LONGEST_SHOWN:
@@ -133,9 +151,12 @@ def _quoted(raw: str) -> str:
 
 def _mend(value: object, field: FieldInfo) -> str:
     kind = bare_type(field)
+    words = choices(field)
+    if is_list(field) and isinstance(value, str):
+        return f"write [{_quoted(value)}]"
     if isinstance(value, str) and kind in (bool, int, float) and _is_plain(value, kind):
         return f"write {value.strip().lower()} without quotes"
-    if words := choices(field):
+    if words:
         if isinstance(value, int | float) and str(value) in words:
             return f'write "{value}" in quotes'
         near = difflib.get_close_matches(str(value).lower(), words, n=1)
@@ -147,10 +168,23 @@ def _mend(value: object, field: FieldInfo) -> str:
         and isinstance(value, bool | int | float)
     ):
         return "put it in quotes"
-    if is_secret(field):
+    if is_secret(field) and not isinstance(value, str):
         return "give it as text"
+    if field.is_required():
+        return ""
     default = toml_words(field.default)
     return f"the default is {default}" if default else "leave it out for none"
+
+
+def _mend_item(value: object, field: FieldInfo) -> str:
+    """Say how to mend one item of a list."""
+    if not isinstance(value, str):
+        return "put it in quotes"
+    words = choices(field)
+    near = difflib.get_close_matches(value.lower(), words, n=1)
+    if near:
+        return f'did you mean "{near[0]}"?'
+    return "there is " + ", ".join(words) if words else ""
 
 
 def _is_plain(text: str, kind: type) -> bool:
@@ -163,7 +197,7 @@ def _is_plain(text: str, kind: type) -> bool:
 def _unknown_key(path: KeyPath, places: Places) -> Problem:
     """Return the problem of an unknown key; its value is not shown, it may be a misspelt secret's."""
     section, key = path[:-1], path[-1]
-    names = known_sections()[section]
+    names = known_sections()[general(section)]
     near = difflib.get_close_matches(key.lower(), names, n=1)
     elsewhere = [".".join(other[:-1]) for other in known_settings() if other[-1] == key]
     mends = []
@@ -177,7 +211,33 @@ def _unknown_key(path: KeyPath, places: Places) -> Problem:
     return places.error((path,), f"an unknown {what}", f"a {what} that there is", mend)
 
 
-def _look_up(data: Any, path: KeyPath) -> Any:
+def _missing_key(path: KeyPath, places: Places) -> Problem:
+    """Return the problem of a key that its section cannot be without, placed where that section is named."""
+    section, key = path[:-1], path[-1]
+    wanted = wanted_words(known_settings()[general(path)])
+    return places.error((path, section, *places.variables_in(section)), "nothing", wanted, f"give {key}")
+
+
+def _bad_name(path: KeyPath, places: Places) -> Problem:
+    """Return the problem of a name that no table can have, with the nearest one that it can."""
+    *table, name = path
+    likely = re.sub(r"[^a-z0-9]+", "-", name.lower())[:40].strip("-") or "desk"
+    mend = f"write [{'.'.join(table)}.{likely}], for example"
+    return places.error((path, *places.variables_in(path)), _quoted(name), NAME_WORDS, mend)
+
+
+def _not_a_section(path: KeyPath, value: object, places: Places) -> Problem:
+    """Return the problem of something else in the place of a section, or of the name that a section lacks."""
+    section, mend = ".".join(path), "{} and its keys under it"
+    if path[:-1] in named_tables() and general((*path[:-1], NAME, path[-1])) in known_settings():
+        section = ".".join((*path[:-1], NAME))
+        mend = f"{{}} with a name of your choice, and {path[-1]} under it"
+    elif path in named_tables():
+        section, mend = f"{section}.{NAME}", "{} with a name of your choice, and its keys under it"
+    return places.error((path,), shown(value, None), "a section", "write " + mend.format(f"[{section}]"))
+
+
+def _look_up(data: Any, path: tuple[int | str, ...]) -> Any:
     for name in path:
         data = data[name]
     return data

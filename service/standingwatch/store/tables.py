@@ -19,12 +19,25 @@ from sqlalchemy import (
     Table,
     Text,
     UniqueConstraint,
+    false,
 )
 
 metadata = MetaData()
 
 #: A key that counts by itself: SQLite does that for INTEGER only.
 Counter = BigInteger().with_variant(Integer, "sqlite")
+
+#: What an alarm is about and what is wrong, in the order of its key.
+ALARM_KEY = ("site", "transmitter", "condition", "region", "service")
+
+
+def _alarm_key(*, primary: bool) -> list[Column[str]]:
+    """The columns of an alarm's key; region and service are empty but for alarms about those."""
+    return [
+        Column(name, Text, primary_key=primary, nullable=False, server_default=default)
+        for name, default in zip(ALARM_KEY, (None, None, None, "", ""), strict=True)
+    ]
+
 
 transmitters = Table(
     "transmitters",
@@ -54,6 +67,9 @@ maintenance = Table(
     Column("start_us", BigInteger, nullable=False),
     Column("end_us", BigInteger, nullable=False),
     Column("kind", Text, nullable=False),
+    # "file" for what an import brought and the next one replaces; else who entered it.
+    Column("entered_by", Text, nullable=False, server_default="file"),
+    Column("note", Text, nullable=False, server_default=""),
 )
 
 arrivals = Table(
@@ -176,15 +192,13 @@ watch_state = Table(
 alarms = Table(
     "alarms",
     metadata,
-    Column("site", Text, primary_key=True),
-    Column("transmitter", Text, primary_key=True),
-    Column("condition", Text, primary_key=True),
-    Column("region", Text, primary_key=True, server_default=""),
+    *_alarm_key(primary=True),
     Column("severity", SmallInteger, nullable=False),
     Column("is_cleared", Boolean, nullable=False),
     Column("raised_us", BigInteger, nullable=False),
     Column("changed_us", BigInteger, nullable=False),
     Column("changes", Integer, nullable=False),
+    Column("chatters", Boolean, nullable=False, server_default=false()),
     Column("evidence", Text, nullable=False),
     Column("causes", Text, nullable=False),
     Column("members", Text, nullable=False, server_default="[]"),
@@ -196,10 +210,7 @@ alarm_changes = Table(
     "alarm_changes",
     metadata,
     Column("id", Counter, primary_key=True, autoincrement=True),
-    Column("site", Text, nullable=False),
-    Column("transmitter", Text, nullable=False),
-    Column("condition", Text, nullable=False),
-    Column("region", Text, nullable=False, server_default=""),
+    *_alarm_key(primary=False),
     Column("number", Integer, nullable=False),
     Column("kind", Text, nullable=False),
     Column("previous", SmallInteger, nullable=False),
@@ -208,7 +219,71 @@ alarm_changes = Table(
     Column("noted_us", BigInteger, nullable=False),
     Column("event_id", Text, nullable=False, unique=True),
     Column("text", Text, nullable=False),
-    UniqueConstraint("site", "transmitter", "condition", "region", "number", name="one_number_a_change"),
+    UniqueConstraint(*ALARM_KEY, "number", name="one_number_a_change"),
+    Index("alarm_changes_by_noted", "noted_us"),
+)
+
+#: What the alarm list waits for before it counts: delays and chattering (`alarms/steady.py`).
+alarm_delays = Table(
+    "alarm_delays",
+    metadata,
+    *_alarm_key(primary=True),
+    Column("record", Text, nullable=False),
+)
+
+#: What people have done with each alarm (RFC 8632, operator state); absent where nobody did anything.
+handlings = Table(
+    "handlings",
+    metadata,
+    *_alarm_key(primary=True),
+    Column("state", Text, nullable=False),
+    Column("by", Text, nullable=False),
+    Column("time_us", BigInteger, nullable=False),
+    Column("before_shelf", Text, nullable=False),
+    Column("assigned_to", Text, nullable=False),
+)
+
+handling_changes = Table(
+    "handling_changes",
+    metadata,
+    Column("id", Counter, primary_key=True, autoincrement=True),
+    *_alarm_key(primary=False),
+    Column("time_us", BigInteger, nullable=False),
+    Column("by", Text, nullable=False),
+    Column("act", Text, nullable=False),
+    Column("state", Text, nullable=False),
+    Column("text", Text, nullable=False),
+    Index("handling_changes_by_alarm", *ALARM_KEY),
+)
+
+shelves = Table(
+    "shelves",
+    metadata,
+    Column("id", Counter, primary_key=True, autoincrement=True),
+    Column("position", Integer, nullable=False),
+    Column("site", Text, nullable=False),
+    Column("region", Text, nullable=False),
+    Column("transmitter", Text, nullable=False),
+    Column("condition", Text, nullable=False),
+    Column("up_to_severity", SmallInteger, nullable=False),
+    Column("from_us", BigInteger, nullable=False),
+    Column("until_us", BigInteger, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("by", Text, nullable=False),
+    Column("ended_us", BigInteger),
+    Column("ended_by", Text, nullable=False, server_default=""),
+)
+
+#: What each channel has last told of each alarm that it believes to stand.
+told = Table(
+    "told",
+    metadata,
+    Column("channel", Text, primary_key=True),
+    *_alarm_key(primary=True),
+    Column("severity", SmallInteger, nullable=False),
+    Column("number", Integer, nullable=False),
+    Column("time_us", BigInteger, nullable=False),
+    Column("by_summary", Boolean, nullable=False),
 )
 
 outbox = Table(
@@ -217,16 +292,24 @@ outbox = Table(
     Column("id", Counter, primary_key=True, autoincrement=True),
     Column("channel", Text, nullable=False),
     Column("event_id", Text, nullable=False),
-    Column("site", Text, nullable=False),
-    Column("transmitter", Text, nullable=False),
-    Column("region", Text, nullable=False, server_default=""),
+    *_alarm_key(primary=False),
     Column("made_us", BigInteger, nullable=False),
     Column("body", Text, nullable=False),
     Column("tries", Integer, nullable=False),
     Column("last_error", Text, nullable=False),
     Column("delivered_us", BigInteger),
+    # Given up on, and kept until somebody sends it again.
+    Column("dead_us", BigInteger),
     UniqueConstraint("channel", "event_id", name="once_a_channel"),
-    Index("outbox_waiting", "channel", "delivered_us", "id"),
+    Index("outbox_waiting", "channel", "delivered_us", "dead_us", "id"),
+)
+
+#: Small things to remember, each a JSON text by its name.
+notes = Table(
+    "notes",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("value", Text, nullable=False),
 )
 
 job_runs = Table(

@@ -181,8 +181,8 @@ def present_baselines(connection: Connection) -> dict[int, BaselineRow]:
 
 
 def replace_maintenance(connection: Connection, rows: Sequence[MaintenanceRow]) -> None:
-    """Make `rows` the work on record."""
-    connection.execute(delete(tables.maintenance))
+    """Make `rows` the work on record in place of what an import brought; what people entered stays."""
+    connection.execute(delete(tables.maintenance).where(tables.maintenance.c.entered_by == "file"))
     if rows:
         connection.execute(insert(tables.maintenance), [vars(r) for r in rows])
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
 from standingwatch.alarms.lifecycle import AlarmKey, Evidence
+from standingwatch.alarms.steady import SteadySettings
 from standingwatch.detect.baseline import BaselineSettings
 from standingwatch.detect.bursts import BurstSettings
 from standingwatch.detect.departure import DepartureSettings
@@ -22,6 +23,7 @@ from standingwatch.detect.severity import SeverityTable
 from standingwatch.detect.silence import SilenceSettings
 from standingwatch.detect.step import StepSettings
 from standingwatch.detect.wet import WetSettings
+from standingwatch.detect.words import Condition
 from standingwatch.inventory.maintenance import MaintenanceRow
 from standingwatch.readings import Fleet
 from standingwatch.settings import Settings
@@ -51,6 +53,26 @@ def detection_settings(settings: Settings) -> DetectionSettings:
     )
 
 
+def steady_settings(settings: Settings) -> SteadySettings:
+    """How long is waited before alarms count, and what chatters."""
+    return SteadySettings(
+        on_delay_us=_by_condition_us(settings.on_delay.by_condition()),
+        off_delay_us=_by_condition_us(settings.off_delay.by_condition()),
+        chatter_raises=settings.chatter.raises,
+        chatter_window_us=in_us(settings.chatter.window_s),
+        chatter_quiet_us=in_us(settings.chatter.quiet_s),
+    )
+
+
+def in_us(seconds: float) -> int:
+    """A length of time of the settings [us]."""
+    return round(seconds * 1e6)
+
+
+def _by_condition_us(seconds: Mapping[Condition, float]) -> dict[Condition, int]:
+    return {condition: in_us(wait) for condition, wait in seconds.items() if wait > 0}
+
+
 def to_evidence(findings: Iterable[Finding], fleet: Fleet) -> list[Evidence]:
     """Findings with the names of their resources and members."""
     return [
@@ -62,6 +84,7 @@ def to_evidence(findings: Iterable[Finding], fleet: Fleet) -> list[Evidence]:
             f.causes,
             tuple(f"{fleet.site[i]}/{fleet.transmitter[i]}" for i in f.members),
             f.forecast,
+            f.is_final,
         )
         for f in findings
     ]

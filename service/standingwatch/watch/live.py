@@ -8,20 +8,21 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from sqlalchemy import Connection
 
-from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Change, Evidence, apply_all
+from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Change, Evidence
+from standingwatch.alarms.steady import Advance, Delay, SteadySettings, advance
 from standingwatch.detect.engine import DetectionSettings, Engine, Links, StepResult, in_order
 from standingwatch.detect.interface import Maintenance
 from standingwatch.detect.rollup import HOUR_US, Hours, hour_of, roll_up
 from standingwatch.detect.words import Condition, Severity
 from standingwatch.inventory import FleetDefaults, build_fleet
 from standingwatch.metrics import FleetState, Metrics
-from standingwatch.readings import UNUSABLE, Flag, Fleet, IntArray, Readings
+from standingwatch.readings import Flag, Fleet, IntArray, Readings
 from standingwatch.store.alarming import load_alarms, save_changes
 from standingwatch.store.connect import Store
 from standingwatch.store.reports import (
@@ -34,6 +35,7 @@ from standingwatch.store.reports import (
     readings_between,
 )
 from standingwatch.store.sites import load_site_list, site_list_version
+from standingwatch.store.telling import load_delays, save_delays
 from standingwatch.store.watching import (
     Progress,
     add_baselines,
@@ -46,8 +48,10 @@ from standingwatch.store.watching import (
     save_rollups,
     save_state,
 )
+from standingwatch.watch.desk import Desk, DeskOptions, Plan
 from standingwatch.watch.judging import to_evidence, to_maintenance
 from standingwatch.watch.records import all_records, changed_records, layout_text, parts_of, restore
+from standingwatch.watch.showing import newest_of, show_alarms, show_desk
 
 log = logging.getLogger("standingwatch.watch")
 
@@ -61,16 +65,16 @@ class WatchOptions:
     Attributes:
         detection: the detectors' settings.
         defaults: for what the site list does not say.
-        source: CloudEvents `source` of the alarm events.
-        channels: channels and the least severity that each wants.
+        steady: delays before alarms count, and what chatters.
+        desk: what channels are told.
         rows_per_pass: readings taken in one pass, at most.
         pause_s: pause between passes when there is nothing new [s].
     """
 
     detection: DetectionSettings
     defaults: FleetDefaults
-    source: str
-    channels: tuple[tuple[str, Severity], ...]
+    steady: SteadySettings = field(default_factory=SteadySettings)
+    desk: DeskOptions = field(default_factory=DeskOptions)
     rows_per_pass: int = 200_000
     pause_s: float = 0.25
 
@@ -83,11 +87,18 @@ class _Loaded:
     engine: Engine
     maintenance: Maintenance
     alarms: dict[AlarmKey, Alarm]
+    delays: dict[AlarmKey, Delay]
+    desk: Desk
     position_of_key: IntArray
     version: int
     progress: Progress
     shown: FleetState
     orphans: list[Evidence]
+
+
+def _nothing(_now_us: int, _present: Mapping[AlarmKey, Alarm]) -> Sequence[Evidence]:
+    """No evidence: nobody watches over the service."""
+    return ()
 
 
 class Watch:
@@ -98,7 +109,8 @@ class Watch:
         options: settings.
         metrics: what is counted and shown.
         clock: now [Unix microseconds].
-        on_changes: called after a commit that changed alarms.
+        on_changes: called after a commit that changed alarms or made messages.
+        watch_over_itself: gives evidence about the service itself, from now and the alarms as they stand.
     """
 
     def __init__(
@@ -108,13 +120,21 @@ class Watch:
         metrics: Metrics,
         clock: Callable[[], int],
         on_changes: Callable[[], None] = lambda: None,
+        watch_over_itself: Callable[[int, Mapping[AlarmKey, Alarm]], Sequence[Evidence]] = _nothing,
     ) -> None:
         self._store = store
         self._options = options
         self._metrics = metrics
         self._clock = clock
         self._on_changes = on_changes
+        self._watch_over_itself = watch_over_itself
         self._loaded: _Loaded | None = None
+        #: How far the watch has come, when its last pass ended, and how far it is behind what has arrived.
+        self.until_us: int | None = None
+        self.last_pass_us: int | None = None
+        self.lag_s = 0.0
+        #: How many alarms stand, by the word for their severity.
+        self.standing: dict[str, int] = {}
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="watch", daemon=True)
 
@@ -158,11 +178,13 @@ class Watch:
             now_known = horizon(connection)
             newest_arrival = last_arrival(connection)
             loaded.maintenance = to_maintenance(load_maintenance(connection), loaded.fleet)
+            loaded.desk.look(connection, self._clock())
         # While arrivals wait that this pass does not hold, nothing can be said about silence.
         behind = newest_arrival > arrival
         known = now_known if now_known is not None else Horizon(0, 0)
         until_us = progress.until_us if behind else max(progress.until_us, known.until_us)
-        self._metrics.watch_lag.set(self._lag_s(readings) if behind else 0.0)
+        self.lag_s = self._lag_s(readings) if behind else 0.0
+        self._metrics.watch_lag.set(self.lag_s)
 
         closed_before = loaded.engine.closed_until_us
         result = loaded.engine.step(
@@ -173,18 +195,35 @@ class Watch:
             maintenance=loaded.maintenance,
         )
         noted_us = self._clock()
-        evidence = loaded.orphans + to_evidence(result.findings, loaded.fleet)
-        changes = apply_all(loaded.alarms, evidence, noted_us)
+        evidence = [
+            *loaded.orphans,
+            *to_evidence(result.findings, loaded.fleet),
+            *self._watch_over_itself(noted_us, loaded.alarms),
+        ]
+        advanced = advance(
+            loaded.alarms,
+            loaded.delays,
+            evidence,
+            self._options.steady,
+            until_us=until_us,
+            closed_us=loaded.engine.closed_until_us,
+            noted_us=noted_us,
+        )
         loaded.orphans = []
-        self._commit(loaded, result, changes, readings, closed_before, arrival, until_us)
-        self._show(loaded, readings, result, changes)
+        plan = loaded.desk.plan(advanced.changes, noted_us)
+        self._commit(loaded, result, advanced, plan, readings, closed_before, arrival, until_us)
+        self._show(loaded, readings, result, advanced.changes)
+        show_desk(self._metrics, loaded.desk, plan)
+        self.until_us, self.last_pass_us = until_us, self._clock()
+        self._metrics.watch_last_pass.set(self.last_pass_us / 1e6)
         return behind
 
     def _commit(
         self,
         loaded: _Loaded,
         result: StepResult,
-        changes: Sequence[Change],
+        advanced: Advance,
+        plan: Plan,
         readings: Readings,
         closed_before: int,
         arrival: int,
@@ -197,7 +236,9 @@ class Watch:
         nothing = (
             arrival == loaded.progress.arrival
             and engine.closed_until_us == loaded.progress.closed_until_us
-            and not changes
+            and not advanced.changes
+            and not advanced.touched
+            and plan.is_empty
             and not any(len(positions) for positions in result.touched.values())
         )
         if nothing:
@@ -212,10 +253,12 @@ class Watch:
             for hours in self._corrected(connection, loaded, old, arrival):
                 save_rollups(connection, hours, loaded.fleet.key[hours.transmitter])
             add_baselines(connection, result.baselines, loaded.fleet.key)
-            save_changes(connection, changes, self._options.source, self._options.channels)
+            save_changes(connection, advanced.changes, self._options.desk.source)
+            save_delays(connection, loaded.delays, advanced.touched)
+            loaded.desk.keep(connection, plan)
             save_progress(connection, WATCH, progress)
         loaded.progress = progress
-        if changes:
+        if advanced.changes or not plan.is_empty:
             self._on_changes()
 
     @staticmethod
@@ -273,6 +316,14 @@ class Watch:
                 )
                 engine.pending = engine.pending.take((engine.pending.flags & int(Flag.FUTURE)) == 0)
             alarms = load_alarms(connection)
+            delays = load_delays(connection)
+            desk = Desk(
+                connection,
+                self._options.desk,
+                alarms,
+                dict(zip(fleet.site, fleet.region, strict=True)),
+                self._clock(),
+            )
             baselines = present_baselines(connection)
             shown = FleetState.unseen(fleet)
             for position, key in enumerate(sites.keys.tolist()):
@@ -288,25 +339,28 @@ class Watch:
         resources = {(s, t, "") for s, t in zip(fleet.site, fleet.transmitter, strict=True)}
         resources |= {(site, "", "") for site in fleet.site_names}
         resources |= {("", "", region) for region in fleet.region_names}
+        standing = [(key, alarm) for key, alarm in alarms.items() if not alarm.is_cleared]
         gone = {"why": "no longer in the site list"}
         orphans = [
-            Evidence(key, Severity.CLEARED, self._clock(), gone)
-            for key, alarm in alarms.items()
-            if not alarm.is_cleared and (key.site, key.transmitter, key.region) not in resources
+            Evidence(key, Severity.CLEARED, self._clock(), gone, is_final=True)
+            for key, _ in standing
+            if not key.service and (key.site, key.transmitter, key.region) not in resources
         ]
         if "slow" not in parts_of(kept_layout):
             # Version 0.1 told slow rises by other means; what it told is watched anew.
             renewed = {"why": "watched anew, by another way of telling a slow rise"}
             orphans += [
-                Evidence(key, Severity.CLEARED, self._clock(), renewed)
-                for key, alarm in alarms.items()
-                if not alarm.is_cleared and key.condition is Condition.SWR_RISING
+                Evidence(key, Severity.CLEARED, self._clock(), renewed, is_final=True)
+                for key, _ in standing
+                if key.condition is Condition.SWR_RISING
             ]
         loaded = _Loaded(
             fleet,
             engine,
             Maintenance.none(),
             alarms,
+            delays,
+            desk,
             sites.position_of_key,
             sites.version,
             progress,
@@ -323,53 +377,7 @@ class Watch:
     ) -> None:
         """Bring metrics up to date."""
         self._metrics.readings_judged.inc(len(readings))
-        for change in changes:
-            self._metrics.alarm_changes.labels(change.kind.value, change.severity.word).inc()
         loaded.shown = newest_of(loaded.shown, readings)
         for change_of_baseline in result.baselines:
             loaded.shown.baseline_rho[change_of_baseline.transmitter] = change_of_baseline.rho
-        standing = [a for a in loaded.alarms.values() if not a.is_cleared]
-        for severity in (Severity.WARNING, Severity.MINOR, Severity.MAJOR, Severity.CRITICAL):
-            count = sum(a.severity is severity for a in standing)
-            self._metrics.alarms_standing.labels(severity.word).set(count)
-        self._metrics.fleet.show(
-            loaded.shown,
-            {
-                (a.key.site, a.key.transmitter, a.key.condition.value, a.key.region): int(a.severity)
-                for a in standing
-            },
-        )
-
-
-def newest_of(shown: FleetState, readings: Readings) -> FleetState:
-    """The newest readings, after some more; what is older than what is shown changes nothing."""
-    known = readings.take((readings.flags & int(Flag.FUTURE)) == 0).sorted_by_transmitter()
-    result = replace(
-        shown,
-        time_us=shown.time_us.copy(),
-        usable_us=shown.usable_us.copy(),
-        forward_w=shown.forward_w.copy(),
-        reflected_w=shown.reflected_w.copy(),
-        keyed=shown.keyed.copy(),
-        baseline_rho=shown.baseline_rho.copy(),
-    )
-    last = _last_of_each(known.transmitter)
-    newer = last[known.time_us[last] > result.time_us[known.transmitter[last]]]
-    owner = known.transmitter[newer]
-    result.time_us[owner] = known.time_us[newer]
-    result.keyed[owner] = (known.flags[newer] & int(Flag.NOT_KEYED)) == 0
-    usable = known.take((known.flags & UNUSABLE & ~int(Flag.LATE)) == 0)
-    last = _last_of_each(usable.transmitter)
-    newer = last[usable.time_us[last] > result.usable_us[usable.transmitter[last]]]
-    owner = usable.transmitter[newer]
-    result.usable_us[owner] = usable.time_us[newer]
-    result.forward_w[owner] = usable.forward_w[newer]
-    result.reflected_w[owner] = usable.reflected_w[newer]
-    return result
-
-
-def _last_of_each(owner: IntArray) -> IntArray:
-    """Position of the last row of each owner; rows are sorted by owner."""
-    if len(owner) == 0:
-        return np.empty(0, dtype=np.int64)
-    return np.append(np.flatnonzero(owner[1:] != owner[:-1]), len(owner) - 1)
+        self.standing = show_alarms(self._metrics, loaded.shown, loaded.alarms.values(), changes)

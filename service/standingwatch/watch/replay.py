@@ -7,12 +7,14 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, TextIO
 
 from standingwatch.alarms.event import change_data, rfc3339
-from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Change, ChangeKind, apply_all
+from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Change, ChangeKind, Evidence
+from standingwatch.alarms.steady import Delay, SteadySettings, advance
 from standingwatch.detect.detectors import all_detectors
 from standingwatch.detect.engine import DetectionSettings, Engine
 from standingwatch.detect.interface import Maintenance
@@ -85,6 +87,7 @@ class Replay:
         alarms_out: where alarm changes go, a JSON object a line.
         visits_out: where visit proposals go, likewise.
         recorder: notes what the detectors see; None for none.
+        steady: delays before alarms count, and what chatters; None for the defaults.
     """
 
     def __init__(
@@ -96,6 +99,7 @@ class Replay:
         alarms_out: TextIO,
         visits_out: TextIO,
         recorder: Recorder | None = None,
+        steady: SteadySettings | None = None,
     ) -> None:
         detectors = all_detectors(settings.detectors)
         self._engine = Engine(fleet, settings, detectors if recorder is None else (*detectors, recorder))
@@ -107,6 +111,8 @@ class Replay:
         self._future_tolerance_s = future_tolerance_s
         self._carry = QualityCarry.empty(len(fleet))
         self._alarms: dict[AlarmKey, Alarm] = {}
+        self._delays: dict[AlarmKey, Delay] = {}
+        self._steady = steady or SteadySettings()
         self._proposed: set[Resource] = set()
         self._next_day_us = 0
         self._alarms_out = alarms_out
@@ -147,10 +153,22 @@ class Replay:
             end = begin
             while end < len(evidence) and evidence[end].time_us <= self._next_day_us:
                 end += 1
-            self._write(apply_all(self._alarms, evidence[begin:end], self._next_day_us))
+            self._advance(evidence[begin:end], self._next_day_us, self._next_day_us - self._grace_us)
             self._propose(self._next_day_us)
             begin, self._next_day_us = end, self._next_day_us + DAY_US
-        self._write(apply_all(self._alarms, evidence[begin:], until_us))
+        self._advance(evidence[begin:], until_us, self._engine.closed_until_us)
+
+    def _advance(self, evidence: Sequence[Evidence], until_us: int, closed_us: int) -> None:
+        advanced = advance(
+            self._alarms,
+            self._delays,
+            evidence,
+            self._steady,
+            until_us=until_us,
+            closed_us=min(closed_us, self._engine.closed_until_us),
+            noted_us=until_us,
+        )
+        self._write(advanced.changes)
 
     def finish(self) -> ReplaySummary:
         """Judge what is left after the last reading."""

@@ -1,0 +1,72 @@
+"""What can be used but should be looked at: settings of several sections that go together badly."""
+
+from __future__ import annotations
+
+import ipaddress
+from collections.abc import Iterator
+from urllib.parse import urlsplit
+
+from standingwatch.readings.problem import Problem
+from standingwatch.settings.model import Settings
+from standingwatch.settings.translate import Places
+
+
+def warnings_of(settings: Settings, places: Places) -> Iterator[Problem]:
+    """Yield a warning for each thing to look at."""
+    yield from _passwords_in_clear(settings, places)
+    broker, intake = settings.broker, settings.intake
+    if broker.receive_maximum > intake.queue_limit:
+        yield places.warning(
+            (("intake", "queue_limit"), ("broker", "receive_maximum")),
+            str(intake.queue_limit),
+            f"at least broker.receive_maximum = {broker.receive_maximum}",
+            "the broker may send more at once than the queue holds",
+        )
+    if settings.departure.days_to_clear > settings.feeder.days_many:
+        yield places.warning(
+            (("departure", "days_to_clear"), ("feeder", "days_many")),
+            str(settings.departure.days_to_clear),
+            f"at most feeder.days_many = {settings.feeder.days_many}",
+            "feeder-loss-rising looks at no more days and clears after those",
+        )
+
+
+def is_loopback(host: str) -> bool:
+    """Tell whether a host is this machine itself: `localhost`, or an address of the loopback."""
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return False
+
+
+def _passwords_in_clear(settings: Settings, places: Places) -> Iterator[Problem]:
+    broker = settings.broker
+    if broker.password.get_secret_value() and not broker.tls and not is_loopback(broker.host):
+        yield places.warning(
+            tuple(("broker", key) for key in ("tls", "password_file", "password", "host")),
+            "tls = false with a password",
+            "tls = true for a broker on another machine",
+            "the password and every report cross the network in clear",
+        )
+    for name, mail in settings.channels.email.items():
+        section = ("channels", "email", name)
+        if mail.password.get_secret_value() and mail.security == "none" and not is_loopback(mail.host):
+            yield places.warning(
+                tuple((*section, key) for key in ("security", "password_file", "password")),
+                'security = "none" with a password',
+                '"starttls" or "tls" for a server on another machine',
+                "the password and every mail cross the network in clear",
+            )
+    for name, manager in settings.channels.alertmanager.items():
+        section = ("channels", "alertmanager", name)
+        address = urlsplit(manager.url)
+        in_clear = address.scheme == "http" and not is_loopback(address.hostname or "")
+        if manager.password.get_secret_value() and in_clear:
+            yield places.warning(
+                tuple((*section, key) for key in ("url", "password_file", "password")),
+                "http:// with a password",
+                "https:// for a server on another machine",
+                "the password and every alarm cross the network in clear",
+            )
