@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import re
+import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,18 +15,23 @@ import numpy as np
 import pytest
 from fastapi import FastAPI
 from prometheus_client import CollectorRegistry
+from sqlalchemy import insert
 
+from standingwatch.alarms.handling import Act
 from standingwatch.alarms.lifecycle import AlarmKey, Evidence, apply_all
 from standingwatch.detect.interface import BaselineChange, LikelyCause, LimitForecast
 from standingwatch.detect.rollup import HOUR_US, Hours
 from standingwatch.detect.words import Cause, Condition, Severity
 from standingwatch.inventory import FleetDefaults, InventoryRow
+from standingwatch.inventory.maintenance import MaintenanceRow
 from standingwatch.readings import Readings
 from standingwatch.readings.flags import Flag
 from standingwatch.rf import reflected_from_rho, rho_from_swr
 from standingwatch.settings import LimitsSettings
-from standingwatch.store.alarming import save_changes
+from standingwatch.store import tables
+from standingwatch.store.alarming import load_alarms, save_changes
 from standingwatch.store.connect import Store
+from standingwatch.store.handling import act_on, add_shelf, add_window
 from standingwatch.store.reports import (
     Horizon,
     RefusedReport,
@@ -149,8 +156,10 @@ class Fill:
         cause: Cause | None = None,
         *,
         region: str = "",
+        service: str = "",
         members: tuple[str, ...] = (),
         forecast: tuple[LimitForecast, ...] = (),
+        chatters: bool = False,
     ) -> None:
         """Raise an alarm two hours ago."""
         causes = () if cause is None else (LikelyCause(cause, 0.6, "it fits <what> was seen"),)
@@ -164,10 +173,70 @@ class Fill:
             "baseline_return_loss_db": 21.4,
         }
         at_us = self.now_us - 2 * HOUR_US
-        key = AlarmKey(site, transmitter, condition, region)
-        evidence = Evidence(key, severity, at_us, values, causes, members, forecast)
+        key = AlarmKey(site, transmitter, condition, region, service)
+        evidence = Evidence(
+            key, severity, at_us, {} if service else values, causes, members, forecast, chatters=chatters
+        )
         with self.store.writing() as connection:
-            save_changes(connection, apply_all({}, [evidence], at_us), "urn:test", [])
+            save_changes(connection, apply_all({}, [evidence], at_us), "urn:test")
+
+    def clear(self, site: str, transmitter: str, condition: Condition) -> None:
+        """End an alarm an hour ago."""
+        key, at_us = AlarmKey(site, transmitter, condition), self.now_us - HOUR_US
+        with self.store.writing() as connection:
+            alarms = load_alarms(connection)
+            cleared = apply_all(alarms, [Evidence(key, Severity.CLEARED, at_us)], at_us)
+            save_changes(connection, cleared, "urn:test")
+
+    def act(self, what: Act, site: str, transmitter: str, condition: Condition, text: str = "") -> None:
+        """Do something with an alarm, as Ada."""
+        key = AlarmKey(site, transmitter, condition)
+        with self.store.writing() as connection:
+            done = act_on(connection, [key], what, by="Ada", now_us=self.now_us - 600_000_000, text=text)
+        assert done.refused == ()
+
+    def shelf(self, *, up_to: Severity = Severity.CRITICAL, hours: float = 8.0, **names: str) -> int:
+        """Make a shelf, an hour ago, for so long from now."""
+        with self.store.writing() as connection:
+            return add_shelf(
+                connection,
+                names,
+                up_to=up_to,
+                until_us=self.now_us + int(hours * HOUR_US),
+                reason="mast <works>",
+                by="Bo",
+                now_us=self.now_us - HOUR_US,
+            )
+
+    def window(self, site: str, transmitter: str, from_h: float, until_h: float, by: str = "Cy") -> int:
+        """Enter a window of work, in hours from now; "file" stands for what an import brought."""
+        times = [self.now_us + int(hours * HOUR_US) for hours in (from_h, until_h)]
+        with self.store.writing() as connection:
+            if by != "file":
+                return add_window(
+                    connection,
+                    MaintenanceRow(site, transmitter, *times, "visit"),
+                    by=by,
+                    note="jumper <x>",
+                )
+            row = {"site": site, "transmitter": transmitter, "start_us": times[0], "end_us": times[1]}
+            statement = insert(tables.maintenance).values(**row, kind="outage", entered_by="file", note="")
+            number = connection.execute(statement).inserted_primary_key
+        assert number is not None
+        return int(number[0])
+
+    def desk(self) -> None:
+        """What a desk does with the alarms of `everything`, and what else it has to know."""
+        self.act(Act.ACKNOWLEDGE, "S001", "RPT-2", Condition.SWR_HIGH, "on my way\nwith a <ladder>")
+        self.act(Act.ASSIGN, "S001", "RPT-2", Condition.SWR_HIGH, "Mast crew & <Co>")
+        self.shelf(site="S006", up_to=Severity.MAJOR)
+        self.window("S004", "", -1.0, 3.0)
+        self.window("S002", "RPT-1", 20.0, 24.0)
+        self.window("S003", "", -30.0, -20.0, by="file")
+        self.alarm("S005", "RPT-1", Condition.SWR_INTERMITTENT, Severity.MINOR, chatters=True)
+        self.alarm("S000", "RPT-3", Condition.SWR_STEP, Severity.MINOR, Cause.CONNECTOR)
+        self.clear("S000", "RPT-3", Condition.SWR_STEP)
+        self.alarm("", "", Condition.CHANNEL_FAILING, Severity.MAJOR, service="channel email.desk")
 
     def refuse(self, count: int, reason: str, payload: bytes) -> None:
         """Keep refused reports."""
@@ -215,27 +284,70 @@ class Fill:
         )
 
 
-@pytest.fixture
-def fill(tmp_path: Path) -> Iterator[Fill]:
-    store = Store(f"sqlite:///{tmp_path / 'pages.sqlite'}")
+@pytest.fixture(scope="session")
+def empty_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The file of a store with its tables and nothing in them: copying it is faster than making it anew."""
+    path = tmp_path_factory.mktemp("pages") / "empty.sqlite"
+    store = Store(f"sqlite:///{path}")
     store.migrate()
+    # The last connection that closes puts everything into the one file.
+    store.close()
+    assert list(path.parent.iterdir()) == [path]
+    return path
+
+
+@pytest.fixture
+def fill(tmp_path: Path, empty_store: Path) -> Iterator[Fill]:
+    shutil.copyfile(empty_store, tmp_path / "pages.sqlite")
+    store = Store(f"sqlite:///{tmp_path / 'pages.sqlite'}")
     yield Fill(store)
     store.close()
 
 
 class Client:
-    """Asks an application without a server in between; a mistake in it comes back as its answer."""
+    """A browser without a window: asks an application without a server in between, and keeps cookies.
+
+    A mistake in the application comes back as its answer.
+    """
 
     def __init__(self, app: FastAPI) -> None:
         self._app = app
+        self.cookies = httpx.Cookies()
 
-    def get(self, address: str, **more: Any) -> httpx.Response:
+    def send(self, method: str, address: str, **more: Any) -> httpx.Response:
         async def ask() -> httpx.Response:
             transport = httpx.ASGITransport(self._app, raise_app_exceptions=False)
-            async with httpx.AsyncClient(transport=transport, base_url="http://board.test") as client:
-                return await client.get(address, **more)
+            async with httpx.AsyncClient(
+                transport=transport, base_url="http://board.test", cookies=self.cookies
+            ) as client:
+                answer = await client.request(method, address, **more)
+                self.cookies = client.cookies
+                return answer
 
         return asyncio.run(ask())
+
+    def get(self, address: str, **more: Any) -> httpx.Response:
+        return self.send("GET", address, **more)
+
+    def post(self, address: str, **more: Any) -> httpx.Response:
+        return self.send("POST", address, **more)
+
+    def token(self, page: str = "/alarms") -> str:
+        """The token in the forms of a page."""
+        found = re.search(r'name="token" value="([^"]+)"', self.get(page).text)
+        assert found is not None
+        return found[1]
+
+    def submit(self, address: str, **fields: Any) -> httpx.Response:
+        """Send a form as a page of ours would, without following where it leads."""
+        return self.post(
+            address, data={"token": self.token(), **fields}, headers={"Origin": "http://board.test"}
+        )
+
+    def told(self, answer: httpx.Response) -> str:
+        """The page that a form led to."""
+        assert answer.status_code == 303, answer.text
+        return self.get(answer.headers["location"]).text
 
 
 @pytest.fixture

@@ -25,7 +25,17 @@ CHROMIUM = shutil.which("chromium")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
 
 SIZES = {"desk": (1366, 768), "phone": (390, 844)}
-PAGES = {"board": "/", "site": "/site/S004", "alarms": "/alarms", "refused": "/refused", "missing": "/none"}
+PAGES = {
+    "board": "/",
+    "site": "/site/S004",
+    "alarms": "/alarms",
+    "alarm": "/alarm?subject=S001%2FRPT-2&condition=swr-high",
+    "shelves": "/shelves",
+    "work": "/work",
+    "system": "/alarm-system",
+    "refused": "/refused",
+    "missing": "/none",
+}
 ARGUMENTS = [
     "--no-sandbox",
     "--disable-gpu",
@@ -50,6 +60,7 @@ def served(fill: Any) -> Iterator[str]:
     """The address of a server on this machine, with a store that has something of everything."""
     fill.everything()
     fill.groups()
+    fill.desk()
     app = create_app(
         fill.store,
         clock=lambda: fill.now_us,
@@ -226,3 +237,134 @@ def test_board_works_without_script_and_by_keyboard(opened: Callable[..., Page])
     page.wait_for_url("**/?severity=major*")
     assert page.locator("table.board tbody").count() == 1
     assert page.locator("table.board").get_by_text("site unreachable").count() == 1
+
+
+# Handling alarms ----------------------------------------------------------------------------------------
+
+CRITICAL = "swr-high S002/RPT-1"
+UNREACHABLE = "site-unreachable S007"
+
+
+def line(page: Page, name: str) -> Any:
+    """The row of an alarm in the list, wherever it is."""
+    return page.locator("tr", has=page.locator(f'input[name=chosen][value="{name}"]'))
+
+
+def choose(page: Page, *names: str) -> None:
+    for name in names:
+        page.locator(f'input[name=chosen][value="{name}"]').check()
+
+
+@pytest.mark.parametrize("script", [True, False])
+@pytest.mark.parametrize("size", list(SIZES))
+def test_two_alarms_are_chosen_and_acknowledged(opened: Callable[..., Page], size: str, script: bool) -> None:
+    page = opened("/alarms", size, java_script_enabled=script)
+    choose(page, CRITICAL, UNREACHABLE)
+    if script:
+        assert page.locator("#chosen-count").inner_text() == "2 chosen"
+    page.get_by_label("Your name").fill("Ada")
+    page.get_by_role("button", name="Acknowledge", exact=True).click()
+    page.wait_for_url("**said=**")
+    assert "Acknowledged: 2 alarms" in page.locator("#outcome").inner_text()
+    for name in (CRITICAL, UNREACHABLE):
+        assert "acknowledged\nby Ada" in line(page, name).locator(".handled").inner_text()
+    assert "not acknowledged" in line(page, "swr-rising S001/RPT-2").locator(".handled").inner_text()
+    assert page.get_by_label("Your name").input_value() == "Ada"
+
+
+@pytest.mark.parametrize("script", [True, False])
+def test_an_alarm_is_shelved_and_moves(opened: Callable[..., Page], script: bool) -> None:
+    page = opened("/alarms?severity=major", "desk", java_script_enabled=script)
+    assert page.locator("#shelved").count() == 0
+    choose(page, CRITICAL)
+    page.locator("#more-acts summary").click()
+    page.get_by_label("Your name").fill("Bo")
+    page.get_by_label("Reason").fill("crane at the mast")
+    page.get_by_role("button", name="Shelve", exact=True).click()
+    page.wait_for_url("**said=**")
+    assert "severity=major" in page.url
+    assert page.locator("#shelved").inner_text() == "Shelved: 1"
+    shelved = page.locator("section", has=page.locator("#shelved"))
+    assert "crane at the mast" in shelved.inner_text()
+    assert shelved.locator(f'input[value="{CRITICAL}"][name=chosen]').count() == 1
+    assert page.locator(f'input[value="{CRITICAL}"][name=chosen]').count() == 1
+    page.goto(page.url.split("/alarms")[0] + "/shelves")
+    page.get_by_role("button", name="End shelf 2").click()
+    page.wait_for_url("**said=**")
+    assert "Shelf 2 ended" in page.locator("#outcome").inner_text()
+
+
+def test_all_shown_ticks_every_box_and_back(opened: Callable[..., Page]) -> None:
+    page = opened("/alarms")
+    boxes = page.locator("input[name=chosen]")
+    page.locator("#all-shown").check()
+    assert page.locator("input[name=chosen]:checked").count() == boxes.count() == 10
+    boxes.first.uncheck()
+    assert page.locator("#chosen-count").inner_text() == "9 chosen"
+    assert page.locator("#all-shown").evaluate("(box) => box.indeterminate && !box.checked")
+    page.locator("#all-shown").click()
+    assert page.locator("input[name=chosen]:checked").count() == 10
+
+
+def test_all_shown_works_without_script(opened: Callable[..., Page]) -> None:
+    page = opened("/alarms?condition=swr-rising", java_script_enabled=False)
+    page.locator("#all-shown").check()
+    page.get_by_label("Your name").fill("Ada")
+    page.get_by_role("button", name="Acknowledge", exact=True).click()
+    page.wait_for_url("**said=**")
+    assert "Acknowledged: 3 alarms" in page.locator("#outcome").inner_text()
+
+
+def test_the_enter_key_does_nothing_that_nobody_asked_for(opened: Callable[..., Page]) -> None:
+    page = opened("/alarms")
+    choose(page, CRITICAL)
+    page.get_by_label("Your name").fill("Ada")
+    page.locator("#more-acts summary").click()
+    for field in ("Your name", "Person or crew", "Reason"):
+        page.get_by_label(field).press("Enter")
+    page.wait_for_timeout(300)
+    assert "said=" not in page.url
+    # By keyboard alone: the button is reached with Tab and pressed with Enter.
+    page.get_by_label("Your name").focus()
+    page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**said=**")
+    assert "Acknowledged: 1 alarm" in page.locator("#outcome").inner_text()
+
+
+def test_a_window_of_work_is_entered(opened: Callable[..., Page]) -> None:
+    page = opened("/work", "phone")
+    page.get_by_label("Your name").fill("Cy")
+    page.get_by_label("Site").fill("S005")
+    page.get_by_label("Start, in UTC").fill("2026-03-16T07:00")
+    page.get_by_label("End, in UTC").fill("2026-03-16T11:00")
+    page.get_by_label("Note").fill("new jumper")
+    page.get_by_role("button", name="Enter the window").click()
+    page.wait_for_url("**said=**")
+    coming = page.locator("section", has=page.locator("#coming")).inner_text()
+    assert "2026-03-16 07:00 UTC" in coming
+    assert "2026-03-16 11:00 UTC" in coming
+    assert page.evaluate("document.documentElement.scrollWidth") <= SIZES["phone"][0]
+
+
+@pytest.mark.parametrize("size", list(SIZES))
+def test_the_bar_of_acts_fits_when_it_is_open(opened: Callable[..., Page], size: str) -> None:
+    page = opened("/alarms", size)
+    page.locator("#more-acts summary").click()
+    assert page.evaluate("document.documentElement.scrollWidth") <= SIZES[size][0]
+    box = page.locator(".acts").bounding_box()
+    assert box is not None
+    assert box["y"] >= 0
+    assert box["y"] + box["height"] <= SIZES[size][1] + 1
+
+
+NAMELESS = """
+() => [...document.querySelectorAll('input:not([type=hidden]), select, textarea, button')]
+  .filter((field) => !(field.labels?.[0]?.textContent || field.ariaLabel || field.textContent).trim())
+  .map((field) => field.outerHTML)
+"""
+
+
+@pytest.mark.parametrize("name", list(PAGES))
+def test_every_field_has_a_label(opened: Callable[..., Page], name: str) -> None:
+    assert opened(PAGES[name]).evaluate(NAMELESS) == []

@@ -10,13 +10,20 @@ import pytest
 from prometheus_client import CollectorRegistry, Gauge
 from sqlalchemy import text
 
-PAGES = ("/", "/board/rows", "/site/S000", "/alarms", "/refused")
+ALARM = "/alarm?subject=S001%2FRPT-2&condition=swr-high"
+PAGES = (
+    *("/", "/board/rows", "/site/S000", "/alarms", "/refused"),
+    *(ALARM, "/shelves", "/work", "/alarm-system", "/alarms?state=closed"),
+)
 ALL = (
     *PAGES,
     "/metrics",
     "/livez",
     "/readyz",
     "/api/board",
+    "/api/alarms",
+    "/api/nothing",
+    "/openapi.json",
     "/static/look.css",
     "/nowhere",
     "/?severity=odd",
@@ -32,7 +39,7 @@ def test_headers_of_every_answer(fill: Any, client_of: Callable[..., Any], path:
     assert policy["frame-ancestors"] == "'none'"
     assert {policy[name] for name in ("script-src", "style-src", "img-src", "connect-src")} == {"'self'"}
     assert headers["x-content-type-options"] == "nosniff"
-    assert headers["referrer-policy"] == "no-referrer"
+    assert headers["referrer-policy"] == "same-origin"
 
 
 @pytest.mark.parametrize("path", [*PAGES, "/nowhere"])

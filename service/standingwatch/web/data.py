@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from standingwatch.alarms.event import plain, present_alarm, rfc3339
+from standingwatch.alarms.event import plain, rfc3339
+from standingwatch.web.alarm_data import alarm_data
 from standingwatch.web.intake_news import OLD_US, IntakeNews
 from standingwatch.web.view import BoardView, TransmitterRow
 
@@ -12,7 +13,8 @@ from standingwatch.web.view import BoardView, TransmitterRow
 def board_data(view: BoardView) -> dict[str, Any]:
     """The board as JSON data: sites worst first, not known as null, an infinite SWR as "infinite".
 
-    `region_alarms` holds the alarms about regions, once each. A site's `alarms` are about the site as a whole
+    `service_alarms` are about this service itself. `region_alarms` holds the alarms about regions, once
+    each. A site's `alarms` are about the site as a whole
     or several of its transmitters; its `severity` counts the alarms of regions that it is a member of too.
     """
     return {
@@ -23,7 +25,8 @@ def board_data(view: BoardView) -> dict[str, Any]:
             "last_report_received": _time(view.news.received_us or 0),
         },
         "alarms": {severity.word: count for severity, count in view.alarm_counts.items()},
-        "region_alarms": [present_alarm(one.alarm) for one in view.region_alarms],
+        "service_alarms": [alarm_data(one) for one in view.service_alarms],
+        "region_alarms": [alarm_data(one) for one in view.region_alarms],
         "sites_chosen": view.sites_chosen,
         "page": view.choice.page,
         "pages": view.pages,
@@ -33,7 +36,7 @@ def board_data(view: BoardView) -> dict[str, Any]:
                 "site_name": site.title,
                 "region": site.region or None,
                 "severity": site.severity.word if site.severity > 1 else None,
-                "alarms": [present_alarm(one.alarm) for one in site.alarms],
+                "alarms": [alarm_data(one) for one in site.alarms],
                 "transmitters": [_transmitter(row) for row in site.transmitters],
             }
             for site in view.sites
@@ -59,7 +62,7 @@ def _transmitter(row: TransmitterRow) -> dict[str, Any]:
         "last_report": _time(row.report_us),
         "last_report_within_hour_from_there": row.report_in_hour and row.report_us > 0,
         "state": row.state,
-        "alarms": [present_alarm(one.alarm) for one in row.alarms],
+        "alarms": [alarm_data(one) for one in row.alarms],
     }
 
 

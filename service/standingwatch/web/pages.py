@@ -15,6 +15,8 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from standingwatch import __version__
 from standingwatch.detect.words import Severity
 from standingwatch.web import words
+from standingwatch.web.desk import AlarmChoice
+from standingwatch.web.naming import alarm_address, form_value
 from standingwatch.web.view import Choice
 
 HERE = Path(__file__).parent
@@ -48,6 +50,9 @@ class Pages:
             site_address=site_address,
             region_address=region_address,
             query=choice_query,
+            alarm_address=alarm_address,
+            form_value=form_value,
+            alarms_query=alarms_query,
             Severity=Severity,
         )
 
@@ -89,3 +94,18 @@ def choice_query(choice: Choice, page: int | None = None) -> str:
     if number > 1:
         pairs.append(("page", str(number)))
     return f"?{urlencode(pairs)}" if pairs else ""
+
+
+def alarms_query(choice: AlarmChoice, page: int | None = None) -> str:
+    """A choice of alarms as the query of an address, with its "?"; "" for the choice of everything."""
+    number = choice.page if page is None else page
+    pairs = {
+        "severity": choice.severity.word if choice.severity is not None else "",
+        "region": choice.region,
+        "condition": choice.condition.value if choice.condition is not None else "",
+        "state": choice.state,
+        "text": choice.text,
+        "page": str(number) if number > 1 else "",
+    }
+    told = {name: value for name, value in pairs.items() if value}
+    return f"?{urlencode(told)}" if told else ""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from sqlalchemy import Connection
@@ -29,12 +30,14 @@ class Roster:
         rows: inventory rows.
         fleet: the same as columns.
         members: positions of each site's transmitters, in the order of `fleet.site_names`.
+        after_work_us: how long after its end a window of work still explains an alarm [us].
     """
 
     version: int
     rows: tuple[InventoryRow, ...]
     fleet: Fleet
     members: tuple[IntArray, ...]
+    after_work_us: int = 0
 
     def site_title(self, site: int) -> str:
         """What people call a site."""
@@ -45,6 +48,21 @@ class Roster:
         """The region of a site, "" where not known."""
         return self.fleet.region[int(self.members[site][0])]
 
+    @cached_property
+    def region_of_site(self) -> dict[str, str]:
+        """The region of each site by its name, "" where not known."""
+        return {name: self.site_region(site) for site, name in enumerate(self.fleet.site_names)}
+
+    @cached_property
+    def title_of_site(self) -> dict[str, str]:
+        """What people call each site, by its name."""
+        return {name: self.site_title(site) for site, name in enumerate(self.fleet.site_names)}
+
+    @cached_property
+    def transmitters(self) -> frozenset[tuple[str, str]]:
+        """Site and name of each transmitter."""
+        return frozenset(zip(self.fleet.site, self.fleet.transmitter, strict=True))
+
     @property
     def regions(self) -> list[str]:
         """All regions, by name."""
@@ -54,8 +72,8 @@ class Roster:
 class RosterCache:
     """The roster of the present site list and the trends: read anew only when they have changed."""
 
-    def __init__(self, defaults: FleetDefaults) -> None:
-        self._defaults = defaults
+    def __init__(self, defaults: FleetDefaults, after_work_us: int = 0) -> None:
+        self._defaults, self._after_work_us = defaults, after_work_us
         self._lock = threading.Lock()
         self._roster: Roster | None = None
         self._trends: _Trends | None = None
@@ -93,7 +111,7 @@ class RosterCache:
             listed = load_site_list(connection)
             fleet = build_fleet(listed.rows, listed.keys, self._defaults)
             members = tuple(np.flatnonzero(fleet.site_of == site) for site in range(len(fleet.site_names)))
-            self._roster = Roster(listed.version, listed.rows, fleet, members)
+            self._roster = Roster(listed.version, listed.rows, fleet, members, self._after_work_us)
         return self._roster
 
 

@@ -15,11 +15,12 @@ from standingwatch.inventory import InventoryRow
 from standingwatch.readings.fleet import Fleet
 from standingwatch.rf import is_passive, rho_at_antenna, swr_ceiling, swr_from_rho
 from standingwatch.settings import LimitsSettings
-from standingwatch.store.alarming import PastChange, StandingAlarm
+from standingwatch.store.alarming import PastChange
 from standingwatch.store.board import changes_of_site
 from standingwatch.store.watching import rollup_frame
 from standingwatch.web import words
 from standingwatch.web.chart import Course, Level, chart
+from standingwatch.web.desk import DeskAlarm
 from standingwatch.web.roster import RosterCache
 from standingwatch.web.view import BoardView, SiteRow, TransmitterRow, view_of_site
 
@@ -57,7 +58,7 @@ class SiteView:
     board: BoardView
     site: SiteRow
     parts: tuple[TransmitterPart, ...]
-    alarms: tuple[StandingAlarm, ...]
+    alarms: tuple[DeskAlarm, ...]
     changes: tuple[PastChange, ...]
 
 

@@ -18,9 +18,10 @@ from standingwatch.readings import IntArray
 from standingwatch.readings.flags import Flag
 from standingwatch.readings.fleet import Fleet, FloatArray
 from standingwatch.rf import is_passive, return_loss_db_from_rho, rho_at_antenna, swr_from_rho
-from standingwatch.store.alarming import StandingAlarm, standing_alarms
+from standingwatch.store.alarming import standing_alarms
 from standingwatch.store.board import board_frame, intake_state
 from standingwatch.web import words
+from standingwatch.web.desk import Desk, DeskAlarm
 from standingwatch.web.intake_news import IntakeNews, intake_news
 from standingwatch.web.roster import TREND_DAYS, Roster, RosterCache
 from standingwatch.web.sparkline import sparkline
@@ -75,7 +76,7 @@ class TransmitterRow:
     state: str
     is_late: bool
     trend: Markup
-    alarms: tuple[StandingAlarm, ...]
+    alarms: tuple[DeskAlarm, ...]
 
 
 @dataclass(frozen=True)
@@ -94,14 +95,20 @@ class SiteRow:
     title: str
     region: str
     severity: Severity
-    alarms: tuple[StandingAlarm, ...]
-    region_alarms: tuple[StandingAlarm, ...]
+    alarms: tuple[DeskAlarm, ...]
+    region_alarms: tuple[DeskAlarm, ...]
     transmitters: tuple[TransmitterRow, ...]
 
 
 @dataclass(frozen=True)
 class BoardView:
-    """The board at one moment; `region_alarms` are the chosen alarms about regions, gravest first."""
+    """The board at one moment.
+
+    Attributes (of those that do not say it themselves):
+        region_alarms: the chosen alarms about regions, gravest first.
+        service_alarms: alarms about this service itself, gravest first, whatever was chosen.
+        unseen, shelved: how many standing alarms nobody has acknowledged, and how many lie on a shelf.
+    """
 
     now_us: int
     choice: Choice
@@ -114,7 +121,10 @@ class BoardView:
     sites_heard: int
     transmitters_heard: int
     alarm_counts: dict[Severity, int]
-    region_alarms: tuple[StandingAlarm, ...]
+    region_alarms: tuple[DeskAlarm, ...]
+    service_alarms: tuple[DeskAlarm, ...] = ()
+    unseen: int = 0
+    shelved: int = 0
     regions: list[str] = field(default_factory=list)
 
 
@@ -130,12 +140,12 @@ def board_view(connection: Connection, cache: RosterCache, now_us: int, choice: 
     roster, trends, _ = cache.trends(connection, now_us)
     fleet = roster.fleet
     frame = board_frame(connection, fleet.key, now_us)
-    standing = standing_alarms(connection)
-    by_name: dict[tuple[str, str], list[StandingAlarm]] = {}
+    standing = Desk(connection, roster, now_us).sees(standing_alarms(connection))
+    by_name: dict[tuple[str, str], list[DeskAlarm]] = {}
     for one in standing:
         by_name.setdefault((one.alarm.key.site, one.alarm.key.transmitter), []).append(one)
     of_regions = [one for one in standing if one.alarm.key.region]
-    in_region: dict[str, list[StandingAlarm]] = {}
+    in_region: dict[str, list[DeskAlarm]] = {}
     for one in of_regions:
         for name in sites_of(one.alarm):
             in_region.setdefault(name, []).append(one)
@@ -174,6 +184,9 @@ def board_view(connection: Connection, cache: RosterCache, now_us: int, choice: 
             level: sum(one.alarm.severity == level for one in standing) for level in words.GRAVEST_FIRST
         },
         region_alarms=tuple(one for one in of_regions if _is_region_chosen(one.alarm, choice)),
+        service_alarms=tuple(one for one in standing if one.alarm.key.service),
+        unseen=sum(not one.is_quiet for one in standing),
+        shelved=sum(one.handling.is_shelved for one in standing),
         regions=roster.regions,
     )
 
@@ -215,7 +228,7 @@ def match_levels(fleet: Fleet, frame: pd.DataFrame) -> dict[str, FloatArray]:
     }
 
 
-def _site_severity(fleet: Fleet, standing: Sequence[StandingAlarm]) -> IntArray:
+def _site_severity(fleet: Fleet, standing: Sequence[DeskAlarm]) -> IntArray:
     """Number of the gravest standing alarm of each site, `CLEARED` where there is none."""
     position = {name: i for i, name in enumerate(fleet.site_names)}
     severity = np.full(len(position), int(Severity.CLEARED), dtype=np.int64)
@@ -235,7 +248,7 @@ def _worst_first(fleet: Fleet, severity: IntArray, excess: FloatArray) -> IntArr
 
 
 def _is_chosen(
-    roster: Roster, severity: IntArray, standing: Sequence[StandingAlarm], choice: Choice
+    roster: Roster, severity: IntArray, standing: Sequence[DeskAlarm], choice: Choice
 ) -> np.typing.NDArray[np.bool_]:
     """Which sites a choice keeps."""
     sites = len(severity)
@@ -272,7 +285,7 @@ class _Rows:
         frame: pd.DataFrame,
         levels: dict[str, FloatArray],
         trends: FloatArray,
-        by_name: dict[tuple[str, str], list[StandingAlarm]],
+        by_name: dict[tuple[str, str], list[DeskAlarm]],
         now_us: int,
     ) -> None:
         self._fleet, self._by_name = fleet, by_name

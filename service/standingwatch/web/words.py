@@ -7,7 +7,9 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 
 from standingwatch.alarms import words as alarm_words
-from standingwatch.alarms.lifecycle import Alarm
+from standingwatch.alarms.handling import Act, Handling, OperatorState
+from standingwatch.alarms.lifecycle import Alarm, AlarmKey
+from standingwatch.alarms.shelving import Shelf
 from standingwatch.alarms.text import WHAT
 from standingwatch.detect.interface import LimitForecast
 from standingwatch.detect.words import Cause, Condition, Severity
@@ -30,6 +32,24 @@ CAUSE_WORDS = {
     Cause.SITE_LINK: "link of the site",
     Cause.REGIONAL_WEATHER: "weather of the region",
     Cause.UNKNOWN: "not known",
+}
+
+STATE_WORDS = {
+    OperatorState.NONE: "not acknowledged",
+    OperatorState.ACK: "acknowledged",
+    OperatorState.CLOSED: "closed",
+    OperatorState.SHELVED: "shelved",
+    OperatorState.UN_SHELVED: "un-shelved",
+}
+
+ACT_WORDS = {
+    Act.ACKNOWLEDGE: "acknowledged",
+    Act.TAKE_BACK: "taken back",
+    Act.CLOSE: "closed",
+    Act.COMMENT: "commented",
+    Act.ASSIGN: "assigned",
+    Act.SHELVE: "shelved",
+    Act.UN_SHELVE: "un-shelved",
 }
 
 
@@ -102,6 +122,28 @@ def condition(word: str) -> str:
     return WHAT[Condition(word)]
 
 
+def operator_state(handling: Handling) -> str:
+    """An operator state (RFC 8632) as a page says it."""
+    return STATE_WORDS[handling.state]
+
+
+def place(key: AlarmKey) -> str:
+    """What an alarm is about, in a few words, its members left out."""
+    return alarm_words.where(key, ())
+
+
+def takes(shelf: Shelf) -> str:
+    """Which alarms a shelf takes: "site S001, condition swr-high; up to major"."""
+    pairs = (
+        ("region", shelf.region),
+        ("site", shelf.site),
+        ("transmitter", shelf.transmitter),
+        ("condition", shelf.condition),
+    )
+    named = ", ".join(f"{what} {name}" for what, name in pairs if name)
+    return f"{named or 'any alarm'}; up to {shelf.up_to.word}"
+
+
 def members(alarm: Alarm) -> str:
     """Who is in the group that an alarm is about: "3 transmitters: a1, a2, a3"; "" for no group."""
     return alarm_words.member_list(alarm.key, alarm.members) if alarm.members else ""
@@ -125,6 +167,11 @@ def limit_outlook(forecast: LimitForecast) -> str:
         return text
     end = f"to {alarm_words.day(forecast.latest_us)}" if forecast.latest_us is not None else "on, or never"
     return f"{text} (from {alarm_words.day(forecast.earliest_us)} {end})"
+
+
+def plain_number(value: float) -> str:
+    """A figure of a report: whole where it is, else with two decimals."""
+    return f"{value:,.0f}" if float(value).is_integer() else f"{value:,.2f}"
 
 
 def several(count: int, one: str, many: str = "") -> str:

@@ -1,0 +1,53 @@
+"""The values behind an alarm as figures with their units."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from standingwatch.detect.interface import Value
+from standingwatch.web import words
+
+#: Ends of names, and the unit that each stands for.
+_UNITS = {
+    "_dbm": "dBm",
+    "_db": "dB",
+    "_w": "W",
+    "_mhz": "MHz",
+    "_mps": "m/s",
+    "_c": "°C",
+    "_s": "s",
+    "_h": "h",
+    "_m": "m",
+}
+
+#: Words of names that are written in capitals.
+_CAPITALS = {"swr": "SWR", "pa": "PA", "utc": "UTC"}
+
+
+def figures(values: Mapping[str, Value]) -> list[tuple[str, str]]:
+    """Each value that is known with its name in words and its unit, in the order of the evidence."""
+    return [(_label(name), figure(name, value)) for name, value in values.items() if value not in (None, "")]
+
+
+def figure(name: str, value: Value) -> str:
+    """One value with the unit that its name carries."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if name.endswith("_us") and isinstance(value, int):
+        # Times are after 1973, lengths of time are not that long.
+        return words.utc(value) if value > 10**14 else words.span(value)
+    if not isinstance(value, int | float):
+        return str(value)
+    unit = next((unit for end, unit in _UNITS.items() if name.endswith(end)), "")
+    text = "∞" if value == float("inf") else f"{value:.6g}"
+    return f"{text} {unit}".rstrip()
+
+
+def _label(name: str) -> str:
+    """A name in words, without its unit."""
+    for end in ("_us", *_UNITS):
+        if name.endswith(end):
+            name = name.removesuffix(end)
+            break
+    text = " ".join(_CAPITALS.get(part, part) for part in name.split("_"))
+    return text[:1].upper() + text[1:]
