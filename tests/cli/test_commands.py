@@ -40,7 +40,9 @@ def test_wrong_use_and_version(tmp_path: Path) -> None:
 def test_every_command_is_in_the_readme_and_has_a_help() -> None:
     readme = (ROOT / "README.md").read_text()
     commands = re.findall(r"^    (\w+)(?: +\S|$)", build_parser().format_help(), re.MULTILINE)
-    assert {"demo", "run", "check", "inventory", "maintenance", "refused", "replay"} == set(commands)
+    assert set(commands) == {
+        *("demo", "run", "check", "inventory", "maintenance", "refused", "replay", "alarms", "notify"),
+    }
     assert all(f"`standingwatch {command}" in readme for command in commands)
 
 

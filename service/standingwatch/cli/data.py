@@ -10,14 +10,19 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from standingwatch.cli.arguments import now_us, number, time_us
 from standingwatch.cli.common import (
+    CommandError,
     add_settings_option,
     open_store,
     raise_errors,
     say,
     settings_of,
+    told,
     usable_inventory,
 )
+
+_TIME = "RFC 3339 with offset, such as 2026-03-01T08:00:00Z"
 
 
 def register(commands: Any) -> None:
@@ -38,6 +43,23 @@ def register(commands: Any) -> None:
     parser.add_argument("file", type=Path)
     add_settings_option(parser)
     parser.set_defaults(act=act_maintenance_import)
+    parser = actions.add_parser("add", help="enter a window of work")
+    parser.add_argument("place", metavar="SITE[/TRANSMITTER]", help="where; without a transmitter all of it")
+    parser.add_argument("--from", type=time_us, required=True, dest="start_us", metavar="TIME", help=_TIME)
+    parser.add_argument("--to", type=time_us, required=True, dest="end_us", metavar="TIME", help=_TIME)
+    parser.add_argument("--kind", required=True, choices=("visit", "retune", "outage"))
+    parser.add_argument("--by", required=True, metavar="NAME", help="who enters it")
+    parser.add_argument("--note", required=True, metavar="TEXT", help="what is done")
+    add_settings_option(parser)
+    parser.set_defaults(act=act_maintenance_add)
+    parser = actions.add_parser("list", help="show the work that has not ended")
+    parser.add_argument("--all", action="store_true", help="what has ended too")
+    add_settings_option(parser)
+    parser.set_defaults(act=act_maintenance_list)
+    parser = actions.add_parser("end", help="end a window of work now, or take it away before it begins")
+    parser.add_argument("number", type=number, metavar="NUMBER", help="its number in `maintenance list`")
+    add_settings_option(parser)
+    parser.set_defaults(act=act_maintenance_end)
 
     refused = commands.add_parser("refused", help="reports that could not be used")
     actions = refused.add_subparsers(dest="action", metavar="ACTION", required=True)
@@ -79,6 +101,7 @@ def act_inventory_export(arguments: argparse.Namespace) -> int:
 def act_maintenance_import(arguments: argparse.Namespace) -> int:
     """Make a file the work on record."""
     from standingwatch.inventory.maintenance import read_maintenance
+    from standingwatch.store.desk_mark import moved_on
     from standingwatch.store.watching import replace_maintenance
 
     settings = settings_of(arguments)
@@ -86,7 +109,55 @@ def act_maintenance_import(arguments: argparse.Namespace) -> int:
     raise_errors(problems)
     with open_store(settings) as store, store.writing() as connection:
         replace_maintenance(connection, rows)
+        # A watch that runs has to see them.
+        moved_on(connection)
     say(f"{len(rows)} windows of work on record")
+    return 0
+
+
+def act_maintenance_add(arguments: argparse.Namespace) -> int:
+    """Enter a window of work."""
+    from standingwatch.inventory.maintenance import MaintenanceRow
+    from standingwatch.store.handling import EntryError, add_window
+
+    site, _, transmitter = arguments.place.partition("/")
+    row = MaintenanceRow(site, transmitter, arguments.start_us, arguments.end_us, arguments.kind)
+    with open_store(settings_of(arguments)) as store, store.writing() as connection, told(EntryError):
+        window = add_window(connection, row, by=arguments.by, note=arguments.note)
+    say(f"window of work {window} is on record")
+    return 0
+
+
+def act_maintenance_list(arguments: argparse.Namespace) -> int:
+    """Show work on record."""
+    from standingwatch.alarms.words import instant
+    from standingwatch.store.handling import load_windows
+
+    with open_store(settings_of(arguments)) as store, store.reading() as connection:
+        windows = load_windows(connection, 0 if arguments.all else now_us())
+    for one in windows:
+        window = one.window
+        place = f"{window.site}/{window.transmitter}" if window.transmitter else window.site
+        note = f": {one.note}" if one.note else ""
+        say(
+            f"{one.number}  {place}, {window.kind}, {instant(window.start_us)} to {instant(window.end_us)}, "
+            f"by {one.entered_by}{note}"
+        )
+    say(f"{len(windows)} windows of work")
+    return 0
+
+
+def act_maintenance_end(arguments: argparse.Namespace) -> int:
+    """End a window of work."""
+    from standingwatch.store.handling import end_window
+
+    with open_store(settings_of(arguments)) as store, store.writing() as connection:
+        if not end_window(connection, arguments.number, now_us=now_us()):
+            raise CommandError(
+                f"window of work: got {arguments.number}, wanted one that somebody entered and that has not "
+                "ended; `maintenance list` shows those; what an import brought is ended in its file"
+            )
+    say(f"window of work {arguments.number} has ended")
     return 0
 
 

@@ -141,7 +141,7 @@ class Run:
         work: Sequence[MaintenanceRow],
         explained: list[int],
     ) -> None:
-        from standingwatch.watch.judging import detection_settings, to_maintenance
+        from standingwatch.watch.judging import detection_settings, steady_settings, to_maintenance
         from standingwatch.watch.replay import Replay
 
         self.out, self.fleet = out, fleet
@@ -164,6 +164,7 @@ class Run:
             stack.enter_context((out / "alarms.jsonl").open("w", encoding="utf-8")),
             stack.enter_context((out / "visits.jsonl").open("w", encoding="utf-8")),
             self.recorder,
+            steady_settings(settings),
         )
 
 
