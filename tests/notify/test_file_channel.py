@@ -12,12 +12,12 @@ from hypothesis import strategies as st
 
 from standingwatch.notify.channel import DeliveryError
 from standingwatch.notify.file import FileChannel
-from standingwatch.store.alarming import Message
+from standingwatch.store.outbox import Message, Subject
 
 
 def message(number: int) -> Message:
     body = json.dumps({"specversion": "1.0", "id": f"event-{number}", "data": {"text": "Ümlaut: 3 Ω"}})
-    return Message(number, "file", f"event-{number}", "alder-ridge", "rpt-1", body, 0)
+    return Message(number, "file", f"event-{number}", Subject("alder-ridge", "rpt-1"), number, body, 0)
 
 
 def whole_events(path: Path) -> list[str]:
@@ -29,6 +29,36 @@ def whole_events(path: Path) -> list[str]:
         except ValueError:
             continue
     return found
+
+
+def test_the_file_holds_each_event_once_whatever_is_tried_again(tmp_path: Path) -> None:
+    path = tmp_path / "events.jsonl"
+    first = FileChannel(path)
+    first.deliver([message(1), message(2)])
+    first.deliver([message(2), message(3)])
+    # A crash after writing: the next process is handed the same messages.
+    FileChannel(path).deliver([message(2), message(3), message(4)])
+    assert [json.loads(line)["id"] for line in path.read_text().splitlines()] == [
+        f"event-{n}" for n in (1, 2, 3, 4)
+    ]
+
+
+def test_a_line_that_a_crash_cut_off_is_written_again(tmp_path: Path) -> None:
+    path = tmp_path / "events.jsonl"
+    whole, cut = message(1).body + "\n", message(2).body[:10]
+    path.write_text(whole + cut)
+    FileChannel(path).deliver([message(2)])
+    lines = path.read_text().splitlines()
+    assert lines == [message(1).body, cut, message(2).body]
+
+
+def test_a_file_that_cannot_be_written_is_tried_again(tmp_path: Path) -> None:
+    channel = FileChannel(tmp_path / "absent" / "events.jsonl")
+    with pytest.raises(DeliveryError, match="No such file"):
+        channel.deliver([message(1)])
+    (tmp_path / "absent").mkdir()
+    channel.deliver([message(1)])
+    assert len((tmp_path / "absent" / "events.jsonl").read_text().splitlines()) == 1
 
 
 def test_a_line_that_lacks_only_its_end_counts_as_written(tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ from standingwatch.readings import (
     ReportTopic,
     alarm_topic,
     event_topic,
+    heartbeat_topic,
     link_filter,
     parse_topic,
     report_filter,
@@ -56,6 +57,7 @@ def test_filters_and_outgoing_topics() -> None:
     assert link_filter("standingwatch") == "standingwatch/link/+"
     assert event_topic("standingwatch", "varn-hill", "tx1") == "standingwatch/event/varn-hill/tx1"
     assert event_topic("standingwatch", "varn-hill", "") == "standingwatch/event/varn-hill"
+    assert heartbeat_topic("standingwatch") == "standingwatch/heartbeat"
     assert alarm_topic("standingwatch", "varn-hill", "tx1") == "standingwatch/alarm/varn-hill/tx1"
     assert alarm_topic("standingwatch", "varn-hill", "") == "standingwatch/alarm/varn-hill"
 

@@ -32,7 +32,7 @@ OFF_DELAY_US = dict.fromkeys(
         Condition.REPORTS_MISSING,
         Condition.SITE_UNREACHABLE,
     ),
-    600000000,
+    600_000_000,
 )
 
 

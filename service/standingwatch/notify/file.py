@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from standingwatch.notify.channel import DeliveryError
-from standingwatch.store.alarming import Message
+from standingwatch.store.outbox import Message
 
 #: How much of the file's end is read after a start, to know which events stand there already [B].
 TAIL_BYTES = 4_194_304
@@ -25,6 +25,7 @@ class FileChannel:
     """
 
     name = "file"
+    most_at_once = 500
 
     def __init__(self, path: Path) -> None:
         self._path = path

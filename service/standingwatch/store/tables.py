@@ -321,3 +321,126 @@ job_runs = Table(
     Column("succeeded", Boolean, nullable=False),
     Column("detail", Text, nullable=False),
 )
+
+# People and programs that may act -----------------------------------------------------------------------
+
+users = Table(
+    "users",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("role", Text, nullable=False),
+    # An argon2id hash in its own encoding; "" for one that cannot sign in.
+    Column("password_hash", Text, nullable=False),
+    Column("made_us", BigInteger, nullable=False),
+    Column("disabled_us", BigInteger),
+)
+
+sessions = Table(
+    "sessions",
+    metadata,
+    # SHA-256 of the secret that the browser keeps: whoever reads the store cannot use it.
+    Column("key_hash", Text, primary_key=True),
+    Column("user", Text, nullable=False),
+    Column("begun_us", BigInteger, nullable=False),
+    Column("seen_us", BigInteger, nullable=False),
+    Column("ends_us", BigInteger, nullable=False),
+    Index("sessions_by_user", "user"),
+)
+
+tokens = Table(
+    "tokens",
+    metadata,
+    Column("id", Counter, primary_key=True, autoincrement=True),
+    Column("key_hash", Text, nullable=False, unique=True),
+    Column("name", Text, nullable=False),
+    Column("role", Text, nullable=False),
+    Column("made_by", Text, nullable=False),
+    Column("made_us", BigInteger, nullable=False),
+    Column("ends_us", BigInteger, nullable=False),
+    Column("used_us", BigInteger),
+    Column("revoked_us", BigInteger),
+)
+
+sign_ins = Table(
+    "sign_ins",
+    metadata,
+    Column("id", Counter, primary_key=True, autoincrement=True),
+    Column("time_us", BigInteger, nullable=False),
+    Column("name", Text, nullable=False),
+    Column("address", Text, nullable=False),
+    Column("succeeded", Boolean, nullable=False),
+    Index("sign_ins_by_time", "time_us"),
+)
+
+#: Every act of a person or program, and what was refused them.
+audit = Table(
+    "audit",
+    metadata,
+    Column("id", Counter, primary_key=True, autoincrement=True),
+    Column("time_us", BigInteger, nullable=False),
+    Column("by", Text, nullable=False),
+    Column("role", Text, nullable=False),
+    Column("address", Text, nullable=False),
+    Column("act", Text, nullable=False),
+    Column("about", Text, nullable=False),
+    Column("outcome", Text, nullable=False),
+    Index("audit_by_time", "time_us"),
+)
+
+# The overnight review and visits ------------------------------------------------------------------------
+
+reviews = Table(
+    "reviews",
+    metadata,
+    Column("id", Counter, primary_key=True, autoincrement=True),
+    # "" for the whole fleet.
+    Column("region", Text, nullable=False),
+    # The local day that it is about, as 2026-11-25.
+    Column("day", Text, nullable=False),
+    Column("made_us", BigInteger, nullable=False),
+    Column("since_us", BigInteger, nullable=False),
+    Column("body", Text, nullable=False),
+    UniqueConstraint("region", "day", name="one_review_a_day"),
+)
+
+visits = Table(
+    "visits",
+    metadata,
+    Column("id", Counter, primary_key=True, autoincrement=True),
+    Column("site", Text, nullable=False),
+    # proposed, planned, under-way, done, proven, not-fixed, dropped
+    Column("state", Text, nullable=False),
+    Column("urgency", Text, nullable=False),
+    Column("proposed_us", BigInteger, nullable=False),
+    Column("changed_us", BigInteger, nullable=False),
+    Column("planned_for_us", BigInteger),
+    Column("crew", Text, nullable=False, server_default=""),
+    Column("begun_us", BigInteger),
+    Column("ended_us", BigInteger),
+    # What it is for, what was found, and what came of it: JSON texts of `review/visits.py`.
+    Column("reasons", Text, nullable=False),
+    Column("findings", Text, nullable=False, server_default=""),
+    Column("proof", Text, nullable=False, server_default=""),
+    Index("visits_by_site", "site"),
+    Index("visits_by_state", "state", "changed_us"),
+)
+
+visit_changes = Table(
+    "visit_changes",
+    metadata,
+    Column("id", Counter, primary_key=True, autoincrement=True),
+    Column("visit", BigInteger, nullable=False),
+    Column("time_us", BigInteger, nullable=False),
+    Column("by", Text, nullable=False),
+    Column("state", Text, nullable=False),
+    Column("text", Text, nullable=False),
+    Index("visit_changes_by_visit", "visit", "id"),
+)
+
+#: When each person last said that the board is seen.
+looks = Table(
+    "looks",
+    metadata,
+    Column("user", Text, primary_key=True),
+    Column("time_us", BigInteger, nullable=False),
+)
