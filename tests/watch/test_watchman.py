@@ -17,6 +17,7 @@ from standingwatch.detect.words import Condition, Severity
 from standingwatch.metrics import Metrics
 from standingwatch.store import tables
 from standingwatch.store.connect import Store
+from standingwatch.store.outbox import note_failing, note_well
 from standingwatch.store.reports import Horizon, set_horizon
 from standingwatch.store.watching import note_job
 from standingwatch.store.watchman import SIZES_NOTE, save_note
@@ -293,3 +294,21 @@ def test_what_a_failed_pass_threw_away_is_said_again(world: World) -> None:
     read_anew: dict[AlarmKey, Alarm] = {}
     again: list[Evidence] = watchman.evidence(world.now_us, read_anew)
     assert [(e.key, e.severity) for e in again] == [(e.key, e.severity) for e in first]
+
+
+def test_a_channel_that_fails_with_nothing_waiting_is_told_of(world: World) -> None:
+    watchman = world.watchman()
+    world.well()
+    with world.store.writing() as connection:
+        note_failing(connection, "file", world.now_us, "the receiver is away")
+    world.wait(599)
+    world.well()
+    assert FILE not in world.look(watchman)
+    world.wait(LOOK_EVERY_S + 1)
+    world.well()
+    assert world.look(watchman)[FILE] is Severity.MINOR
+    with world.store.writing() as connection:
+        note_well(connection, "file")
+    world.wait(10)
+    world.well()
+    assert world.look(watchman)[FILE] is Severity.CLEARED

@@ -163,7 +163,7 @@ class BrokerConnection:
 
         Args:
             messages: topic, payload, and whether the broker retains it.
-            timeout_s: how long to wait [s].
+            timeout_s: how long to wait for all of them [s].
 
         Raises:
             BrokerError: if it has not; the messages may be published again.
@@ -172,8 +172,9 @@ class BrokerConnection:
             raise BrokerError(f"not connected to the broker at {self._settings.host}:{self._settings.port}")
         try:
             infos = [self._client.publish(topic, body, qos=1, retain=keep) for topic, body, keep in messages]
+            end = time.monotonic() + timeout_s
             for info in infos:
-                info.wait_for_publish(timeout_s)
+                info.wait_for_publish(max(0.0, end - time.monotonic()))
         except (RuntimeError, ValueError) as error:
             raise BrokerError(f"the broker did not take the message: {error}") from error
         if not all(info.is_published() for info in infos):

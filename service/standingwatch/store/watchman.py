@@ -14,6 +14,7 @@ from sqlalchemy import Connection, func, make_url, select, text
 from standingwatch.alarms.words import data_size
 from standingwatch.store import tables
 from standingwatch.store.connect import Store
+from standingwatch.store.outbox import failing
 from standingwatch.store.reports import upsert
 
 #: Note of the store's sizes: a list of [time in Unix microseconds, bytes], one an hour.
@@ -80,7 +81,8 @@ class ChannelState:
     """What a channel has still to deliver.
 
     Attributes:
-        oldest_us: when the oldest message that waits was made [Unix microseconds]; None for none.
+        oldest_us: since when the oldest message waits, or the channel as a whole fails with nothing waiting
+            [Unix microseconds]; None for neither.
         waiting: how many wait.
         dead: how many were given up on and not sent again.
         dead_lately: how many of those since a given time.
@@ -118,6 +120,11 @@ def channel_states(
             newest = select(columns.last_error).where(died).order_by(columns.dead_us.desc()).limit(1)
             error = connection.execute(newest).scalar_one()
         made_us = oldest.made_us if oldest is not None else None
+        # What a channel does besides messages may fail too: its lists of what stands do not get out.
+        trouble = failing(connection, channel)
+        if trouble is not None:
+            made_us = trouble.since_us if made_us is None else min(made_us, trouble.since_us)
+            error = error or trouble.error
         result[channel] = ChannelState(made_us, int(waiting), int(dead), int(lately), error)
     return result
 
