@@ -39,6 +39,9 @@ TOGETHER = (
 #: Why a transmitter is told for itself that was told with its region before.
 STAYED = "it stands on after most others of its region have ended"
 
+#: Causes by the numbers that records hold; the first is that of a record that holds none yet.
+CAUSES = (Cause.UNKNOWN, *(cause for cause in Cause if cause is not Cause.UNKNOWN))
+
 ALONE, IN_SITE_GROUP, IN_REGION_GROUP = 0, 1, 2
 
 #: How far apart members of a group may begin: behind one line a slow fault passes each one's limit at its own
@@ -60,9 +63,11 @@ class Grouping:
 
     @property
     def state(self) -> np.dtype[Any]:
-        """Per transmitter and condition: severity that stands, since when, and how it was told."""
+        """Per transmitter and condition: severity that stands, since when, how it was told, leading cause."""
         n = len(TOGETHER)
-        return np.dtype([("severity", np.int8, n), ("since_us", np.int64, n), ("told", np.int8, n)])
+        return np.dtype(
+            [("severity", np.int8, n), ("since_us", np.int64, n), ("told", np.int8, n), ("cause", np.int8, n)]
+        )
 
     def gather(
         self, findings: Sequence[Finding], block: Block, fleet: Fleet, records: State
@@ -101,6 +106,7 @@ class Grouping:
     ) -> list[Finding]:
         now = findings[0].time_us
         severity, since, told = (records[name][:, place] for name in ("severity", "since_us", "told"))
+        cause = records["cause"][:, place]
         before, told_before = severity.copy(), told.copy()
         groups: dict[tuple[int, int], Finding] = {}
         for finding in findings:
@@ -109,6 +115,8 @@ class Grouping:
             severity[position] = 0 if finding.severity is Severity.CLEARED else int(finding.severity)
             if begins:
                 since[position] = now
+            if finding.causes:
+                cause[position] = CAUSES.index(finding.causes[0].cause)
         result: list[Finding] = []
         region_groups, joining = self._regions(findings, before, severity, since, told, fleet, now)
         result += _hand_over(joining, findings[0], before, told, fleet)
@@ -139,13 +147,13 @@ class Grouping:
             group = _group_finding(kind, number, finding, fleet, severity, told, before, told_before)
             if group is not None:
                 result.append(group)
-        result += self._left_behind(findings, severity, told, told_before, fleet)
+        result += self._left_behind(findings, severity, told, told_before, cause, fleet)
         told[severity == 0] = ALONE
         return result
 
     @staticmethod
     def _left_behind(
-        findings: list[Finding], severity: Any, told: Any, told_before: Any, fleet: Fleet
+        findings: list[Finding], severity: Any, told: Any, told_before: Any, cause: Any, fleet: Fleet
     ) -> list[Finding]:
         """What stays when the rest of its region has ended is told for itself: it was more than weather."""
         result = []
@@ -170,7 +178,7 @@ class Grouping:
                     severity=Severity(int(severity[member])),
                     time_us=over.time_us,
                     evidence={"why": STAYED},
-                    causes=(LikelyCause(Cause.UNKNOWN, 0.5, STAYED),),
+                    causes=(LikelyCause(CAUSES[int(cause[member])], 0.5, STAYED),),
                 )
                 for member in staying.tolist()
             ]

@@ -27,9 +27,23 @@ LONGEST_US = 14 * 24 * HOUR_US
 #: An alarm whose level went back with the thaw is not told anew before it is so old [us].
 MELTS_US = 10 * 24 * HOUR_US
 
+#: An alarm that was not put down to ice and has stood for so long is of something that stays: what gets worse
+#: in frost then is not taken for ice on an antenna that is sound [us] (common practice, no source).
+ESTABLISHED_US = 3 * 24 * HOUR_US
+
 #: What a detector of readings keeps of it: since when its alarm stands, the SWR that it was raised at, and
 #: whether it was put down to ice.
 ICE_FIELDS = [("raised_us", np.int64), ("raised_swr", np.float64), ("by_ice", np.bool_)]
+
+
+def may_be_ice(record: State, time_us: int) -> bool:
+    """Whether an alarm that gets worse in frost may be put down to ice: not one of something that stays.
+
+    Args:
+        record: one record with `ICE_FIELDS`, of an alarm that stands.
+        time_us: when it gets worse [Unix microseconds].
+    """
+    return bool(record["by_ice"]) or time_us - int(record["raised_us"]) < ESTABLISHED_US
 
 
 def retold(record: State, standing: BoolArray | State, day: Day, fleet: Fleet) -> IntArray:

@@ -20,7 +20,7 @@ import numpy as np
 
 from standingwatch.detect.cause import causes_of_high_swr
 from standingwatch.detect.day import Day
-from standingwatch.detect.ice import ICE_FIELDS, retold
+from standingwatch.detect.ice import ICE_FIELDS, may_be_ice, retold
 from standingwatch.detect.interface import Block, Finding, Outcome, Own, Value
 from standingwatch.detect.segments import Segments, held, latch, shifted
 from standingwatch.detect.words import Condition, Severity
@@ -236,10 +236,10 @@ class Limits:
         for i in changed.tolist():
             position = int(owner[i])
             if severity[i] > previous[i]:
-                # What gets worse in frost has got ice on it, whatever stood before.
                 site, time = int(fleet.site_of[position]), int(time_us[i])
                 iced = block.weather.frost_at(site, time, block.base.grace_us)
-                if iced or previous[i] == int(Severity.CLEARED):
+                new = previous[i] == int(Severity.CLEARED)
+                if new or (iced and may_be_ice(record[position], time)):
                     record["raised_us"][position], record["by_ice"][position] = time, iced
                     record["raised_swr"][position] = swr[i]
             findings.append(

@@ -16,7 +16,7 @@ from standingwatch.detect.cause import causes_of_high_swr, causes_of_step, rain_
 from standingwatch.detect.departure import ASSUMED, DepartureSettings, depart
 from standingwatch.detect.evidence import departure_evidence, known, neighbours
 from standingwatch.detect.history import DAY_US, FULL
-from standingwatch.detect.ice import ICE_FIELDS, retold
+from standingwatch.detect.ice import ICE_FIELDS, may_be_ice, retold
 from standingwatch.detect.interface import Block, Finding, Outcome, Own
 from standingwatch.detect.scale import attenuation, known_loss_db
 from standingwatch.detect.segments import Segments, held, latch, run_length, shifted
@@ -196,10 +196,9 @@ class Step:
             if int(record["severity"][0]) == int(severity):
                 return None
         if on:
-            # What gets worse in frost has got ice on it, whatever stood before.
             site, time_us = int(fleet.site_of[position]), int(readings.time_us[row])
             iced = block.weather.frost_at(site, time_us, block.base.grace_us)
-            if iced or not record["severity"][0]:
+            if not record["severity"][0] or (iced and may_be_ice(record[0], time_us)):
                 record["raised_us"], record["by_ice"] = time_us, iced
                 record["raised_swr"] = swr_from_rho(min(float(block.rho[row]), 1.0))
             record["at_once"] = at_once
