@@ -213,18 +213,20 @@ def test_an_alarm_ends_when_a_line_is_back_at_a_normal_near_the_limit(line: Any,
     assert 21.5 < course[-1][1] < 22
 
 
-def test_what_gets_worse_in_frost_is_put_down_to_ice(line: Any, tell: Any) -> None:
-    """Also where an alarm stands for another reason already."""
+@pytest.mark.parametrize(("begin", "cause"), [(28.5, Cause.ICE), (20.5, Cause.ANTENNA_DAMAGE)])
+def test_what_gets_worse_in_frost_is_ice_unless_it_has_long_stood(
+    line: Any, tell: Any, begin: float, cause: Cause
+) -> None:
     weather = {
         "ambient_temperature_c": lambda day, _: np.where(day > 30, -4.0, 6.0),
         "precipitation": lambda day, _: np.where((day > 30.1) & (day < 30.5), 1.0, 0.0),
     }
 
     def rho(day: Any, _: int) -> Any:
-        fault = np.where(day > 20.5, rho_from_swr(2.3), rho_from_swr(1.2))
+        fault = np.where(day > begin, rho_from_swr(2.3), rho_from_swr(1.2))
         return np.where(day > 30.4, rho_from_swr(5.0), fault)
 
     told = tell(line(), rho, 32, columns=weather)
     mine = told.of(Condition.SWR_HIGH)
     assert mine[0].causes[0].cause is Cause.ANTENNA_DAMAGE
-    assert (mine[-1].severity, mine[-1].causes[0].cause) == (Severity.CRITICAL, Cause.ICE)
+    assert (mine[-1].severity, mine[-1].causes[0].cause) == (Severity.CRITICAL, cause)
