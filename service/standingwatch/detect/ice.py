@@ -21,8 +21,9 @@ from standingwatch.rf import rho_from_swr
 #: How long before the close of the day an alarm may have come to be put down to that day's ice [us].
 RECENT_US = 36 * HOUR_US
 
-#: No ice is taken to last longer without a break [us] (common practice: some days; no source).
-LONGEST_US = 14 * 24 * HOUR_US
+#: No ice is taken to last longer without a break [us] (common practice: some days; no source); in frost that
+#: is told, and goes on without a thaw, no longer than the second.
+LONGEST_US, LONGEST_IN_FROST_US = 14 * 24 * HOUR_US, 30 * 24 * HOUR_US
 
 #: An alarm whose level went back with the thaw is not told anew before it is so old [us].
 MELTS_US = 10 * 24 * HOUR_US
@@ -46,7 +47,13 @@ def may_be_ice(record: State, time_us: int) -> bool:
     return bool(record["by_ice"]) or time_us - int(record["raised_us"]) < ESTABLISHED_US
 
 
-def retold(record: State, standing: BoolArray | State, day: Day, fleet: Fleet) -> IntArray:
+def retold(
+    record: State,
+    standing: BoolArray | State,
+    day: Day,
+    fleet: Fleet,
+    came_at_once: BoolArray | State | None = None,
+) -> IntArray:
     """Positions of alarms whose leading cause has to be told anew; `record` is brought up to date.
 
     Args:
@@ -54,15 +61,18 @@ def retold(record: State, standing: BoolArray | State, day: Day, fleet: Fleet) -
         standing: per transmitter, whether its alarm stands.
         day: the day that has closed.
         fleet: the transmitters.
+        came_at_once: per transmitter, whether its alarm came from one reading to the next: ice grows over
+            hours. None where that is not known.
     """
     told = day.temperature_told[fleet.site_of]
     frost = day.by_weather()[fleet.site_of]
     recent = record["raised_us"] >= day.told_us - RECENT_US
-    comes = standing & ~record["by_ice"] & ((frost & recent) | (~told & day.went_back))
+    grew = True if came_at_once is None else ~(came_at_once & told)
+    comes = standing & grew & ~record["by_ice"] & ((frost & recent) | (~told & day.went_back))
     thawed = (day.clear & day.temperature_told)[fleet.site_of]
     clear = thawed & (record["raised_us"] < day.end_us - DAY_US)
-    # Where the temperature is told, frost without a thaw can hold it for longer.
-    long = ~told & (record["raised_us"] < day.told_us - LONGEST_US)
+    longest_us = np.where(told, LONGEST_IN_FROST_US, LONGEST_US)
+    long = record["raised_us"] < day.told_us - longest_us
     # What went most of the way back with the thaw was ice; the rest dries, or is told by its daily level.
     raised_rho = rho_from_swr(np.fmax(record["raised_swr"], 1.0))
     gone = day.low_rho - day.normal_rho < 0.5 * (raised_rho - day.normal_rho)

@@ -197,7 +197,8 @@ class Step:
                 return None
         if on:
             site, time_us = int(fleet.site_of[position]), int(readings.time_us[row])
-            iced = block.weather.frost_at(site, time_us, block.base.grace_us)
+            # Ice grows over hours: what came from one reading to the next is none.
+            iced = not at_once and block.weather.frost_at(site, time_us, block.base.grace_us)
             if not record["severity"][0] or (iced and may_be_ice(record[0], time_us)):
                 record["raised_us"], record["by_ice"] = time_us, iced
                 record["raised_swr"] = swr_from_rho(min(float(block.rho[row]), 1.0))
@@ -244,7 +245,8 @@ class Step:
         """Steps that stand, put down to ice or no longer."""
         findings = []
         record, state = own.quick, block.base.state
-        for position in retold(record, record["severity"] > 0, block.closed_day(), fleet).tolist():
+        standing = record["severity"] > 0
+        for position in retold(record, standing, block.closed_day(), fleet, record["at_once"]).tolist():
             before = float(swr_from_rho(min(float(state["rho"][position]), 1.0)))
             iced = bool(record["by_ice"][position])
             told = bool(block.closed_day().temperature_told[fleet.site_of[position]])
