@@ -16,6 +16,7 @@ import uvicorn
 from prometheus_client import CollectorRegistry, GCCollector, PlatformCollector, ProcessCollector
 
 from standingwatch.alarms.watchman import WatchmanSettings as WatchmanLimits
+from standingwatch.intake.again import put_in_again
 from standingwatch.intake.connection import BrokerConnection, BrokerError
 from standingwatch.intake.service import Intake
 from standingwatch.intake.writer import Writer
@@ -26,7 +27,9 @@ from standingwatch.notify.heartbeat import Heartbeat, ServiceState, will
 from standingwatch.notify.make import BrokerLink, ChannelError, enabled_channels, make_workers
 from standingwatch.notify.outbox import OutboxWorker
 from standingwatch.settings import Settings
+from standingwatch.settings.cautions import is_loopback
 from standingwatch.store.connect import Store
+from standingwatch.store.review_due import plans_of
 from standingwatch.store.watchman import prove_writable
 from standingwatch.watch.judging import detection_settings, in_us, steady_settings
 from standingwatch.watch.live import Watch, WatchOptions
@@ -70,9 +73,13 @@ class WebServer:
     Args:
         app: the ASGI application.
         host, port: where it listens; port 0 takes a free one.
+        before_stop: ends what would go on for long, such as streams.
     """
 
-    def __init__(self, app: object, host: str, port: int) -> None:
+    def __init__(
+        self, app: object, host: str, port: int, before_stop: Callable[[], None] = lambda: None
+    ) -> None:
+        self._before_stop = before_stop
         self._socket = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET)
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
@@ -100,6 +107,7 @@ class WebServer:
 
     def stop(self) -> None:
         """Stop serving."""
+        self._before_stop()
         self._server.should_exit = True
         self._thread.join(10)
         self._socket.close()
@@ -129,11 +137,13 @@ class Daemon:
         settings: all of them.
         clock: now [Unix microseconds]; another one than the wall's for the demo and for tests.
         notice: a sentence that every page shows.
+        automatic_user: the operator that everybody is who has not signed in; on the loopback only.
     """
 
     settings: Settings
     clock: Callable[[], int] = wall_clock
     notice: str = ""
+    automatic_user: str = ""
     registry: CollectorRegistry = field(default_factory=CollectorRegistry)
 
     def __post_init__(self) -> None:
@@ -148,6 +158,11 @@ class Daemon:
     def start(self) -> None:
         """Start everything; what is up already when this fails is stopped by `stop`."""
         settings = self.settings
+        if self.automatic_user and not is_loopback(settings.web.host):
+            raise StartError(
+                f"web: {settings.web.host} can be reached by others, and nobody would have to sign in; "
+                "set web.host to 127.0.0.1"
+            )
         self._started.callback(self.store.close)
         self.store.migrate()
         if settings.web.enabled:
@@ -159,11 +174,23 @@ class Daemon:
                 limits=settings.limits,
                 notice=self.notice,
                 after_work_us=in_us(settings.desk.after_work_s),
+                access=settings.access,
+                bind_host=settings.web.host,
+                automatic_user=self.automatic_user,
+                retry=self._retry,
             )
-            self.web = WebServer(app, settings.web.host, settings.web.port)
+            self.web = WebServer(app, settings.web.host, settings.web.port, app.state.streams.close)
             self._begin(self.web)
         connections: list[BrokerConnection] = []
-        jobs = Jobs(self.store, settings.store, self.metrics, self.clock)
+        jobs = Jobs(
+            self.store,
+            settings.store,
+            self.metrics,
+            self.clock,
+            plans_of(settings, event_source(settings)),
+            keep_reviews_days=settings.review.keep_days,
+            is_wall_clock=self.clock is wall_clock,
+        )
         watchman = Watchman(
             self.store,
             WatchmanLimits(**settings.watchman.model_dump()),
@@ -249,6 +276,20 @@ class Daemon:
         self._begin(connection)
         self._begin(heartbeat)
         return connection
+
+    def _retry(self, reason: str, topic: str = "") -> tuple[int, int]:
+        """Put refused reports in again, by a writer of its own: that of the intake belongs to its thread."""
+        settings = self.settings
+        writer = Writer(
+            self.store,
+            settings.intake,
+            fleet_defaults(settings),
+            settings.broker.topic_root,
+            self.metrics,
+            self.clock,
+        )
+        rows = settings.intake.batch_rows
+        return put_in_again(self.store, writer, reason=reason, topic=topic, batch_rows=rows)
 
     def _alarms_changed(self) -> None:
         for worker in self._workers:

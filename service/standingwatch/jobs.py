@@ -1,4 +1,4 @@
-"""Work at set times, on APScheduler: what is past its time is deleted, the store's size is measured."""
+"""Work at set times, on APScheduler: things deleted, the store measured, reviews made, visits proposed."""
 
 from __future__ import annotations
 
@@ -19,6 +19,9 @@ from standingwatch.store.connect import Store
 from standingwatch.store.outbox import forget_delivered
 from standingwatch.store.purge import purge_alarms
 from standingwatch.store.reports import forget_before
+from standingwatch.store.review_due import Plan, Plans, make_due
+from standingwatch.store.reviews import forget_reviews
+from standingwatch.store.visits import follow_alarms
 from standingwatch.store.watching import note_job
 from standingwatch.store.watchman import SIZES_NOTE, load_note, save_note, store_bytes
 
@@ -29,6 +32,12 @@ DAY_US = 24 * HOUR_US
 
 #: How long delivered messages stay in the outbox [d].
 KEEP_DELIVERED_DAYS = 30
+
+#: Longest time between two runs at a set local time: the day on which the clocks are put back [s].
+LONGEST_DAY_S = 25 * 3600.0
+
+#: Where the clock is not that of the wall, reviews are looked for so often [s].
+LOOK_EVERY_S = 20
 
 #: So many sizes of the store are remembered, one an hour.
 KEEP_SIZES = 24 * 14
@@ -61,10 +70,21 @@ class Jobs:
         settings: retention.
         metrics: where runs are shown.
         clock: now [Unix microseconds].
+        reviews: when overnight reviews are made; None for never.
+        keep_reviews_days: how long they are kept [d].
+        is_wall_clock: whether `clock` goes as the scheduler's own; another one is asked every so often.
     """
 
     def __init__(
-        self, store: Store, settings: StoreSettings, metrics: Metrics, clock: Callable[[], int]
+        self,
+        store: Store,
+        settings: StoreSettings,
+        metrics: Metrics,
+        clock: Callable[[], int],
+        reviews: Plans | None = None,
+        *,
+        keep_reviews_days: int = 400,
+        is_wall_clock: bool = True,
     ) -> None:
         self._store = store
         self._settings = settings
@@ -75,10 +95,17 @@ class Jobs:
             executors={"default": ThreadPoolExecutor(1)},
             job_defaults={"coalesce": True, "misfire_grace_time": 3600},
         )
+        self._keep_reviews_days = keep_reviews_days
+        self._reviews = tuple(self._review_job(reviews, plan, is_wall_clock) for plan in _plans(reviews))
+        visits: dict[str, Any] = {"hour": "*", "minute": 7} if is_wall_clock else {"seconds": LOOK_EVERY_S}
+        trigger = "cron" if is_wall_clock else "interval"
+        self._visits = Job("visits", 3600.0, trigger, visits, self._follow_alarms)
         self._jobs = (
             Job("retention", 3600.0, "cron", {"hour": "*", "minute": 17}, self._forget),
             Job("purge", 86_400.0, "cron", {"hour": 3, "minute": 41}, self._purge),
             Job("store-size", 60.0, "interval", {"minutes": 1}, self._measure),
+            *self._reviews,
+            self._visits,
         )
         for job in self._jobs:
             self._scheduler.add_job(self._guarded(job.name, job.work), job.trigger, **job.when)
@@ -88,13 +115,36 @@ class Jobs:
         return {job.name: job.interval_s for job in self._jobs}
 
     def start(self) -> None:
-        """Begin to work at the set times, and measure the store at once."""
+        """Begin to work at the set times; at once measure the store, and do what was missed."""
         self._scheduler.start()
         self._scheduler.add_job(self._guarded("store-size", self._measure))
+        for job in (*self._reviews, self._visits):
+            self._scheduler.add_job(self._guarded(job.name, job.work))
 
     def stop(self) -> None:
         """Let the run under way finish, and stop."""
         self._scheduler.shutdown(wait=True)
+
+    def _review_job(self, plans: Plans | None, plan: Plan, is_wall_clock: bool) -> Job:
+        """The job that makes the reviews of a plan."""
+        name = f"review {plan.region}" if plan.region else "review"
+
+        def work() -> None:
+            if plans is not None:
+                made = make_due(self._store, plans, plan, self._clock())
+                if made:
+                    log.info("%s: made %d", name, len(made))
+
+        if not is_wall_clock:
+            return Job(name, LONGEST_DAY_S, "interval", {"seconds": LOOK_EVERY_S}, work)
+        # However late the machine wakes up, the morning's review is made.
+        when = {
+            "hour": plan.hour,
+            "minute": plan.minute,
+            "timezone": plan.timezone,
+            "misfire_grace_time": None,
+        }
+        return Job(name, LONGEST_DAY_S, "cron", when, work)
 
     def _guarded(self, name: str, work: Callable[[], None]) -> Callable[[], None]:
         """A job whose runs are noted, and whose failure is seen and stops nothing else."""
@@ -136,11 +186,19 @@ class Jobs:
         log.info("retention: deleted %s", ", ".join(f"{n} {table}" for table, n in gone.items()))
 
     def _purge(self) -> None:
-        """Delete alarms that were cleared long ago, with their history."""
-        before_us = self._clock() - self._settings.keep_cleared_alarms_days * DAY_US
+        """Delete alarms that were cleared long ago, with their history, and old reviews."""
+        now_us = self._clock()
         with self._store.writing() as connection:
-            gone = purge_alarms(connection, before_us)
-        log.info("purge: deleted %d alarms that were cleared long ago", gone)
+            gone = purge_alarms(connection, now_us - self._settings.keep_cleared_alarms_days * DAY_US)
+            reviews = forget_reviews(connection, now_us - self._keep_reviews_days * DAY_US)
+        log.info("purge: deleted %d alarms that were cleared long ago, %d reviews", gone, reviews)
+
+    def _follow_alarms(self) -> None:
+        """Bring visits up to date with the alarms."""
+        with self._store.writing() as connection:
+            new = follow_alarms(connection, self._clock())
+        if new:
+            log.info("visits: proposed %d", new)
 
     def _measure(self) -> None:
         """Measure the size of the store, and remember it once an hour."""
@@ -157,3 +215,8 @@ class Jobs:
         if is_new or len(kept) != len(sizes):
             with self._store.writing() as connection:
                 save_note(connection, SIZES_NOTE, kept[-KEEP_SIZES:])
+
+
+def _plans(reviews: Plans | None) -> tuple[Plan, ...]:
+    """Every plan, that of the whole fleet first."""
+    return () if reviews is None else (reviews.whole, *reviews.regions)

@@ -11,7 +11,7 @@ EXAMPLE = Path(__file__).parents[2] / "config" / "standingwatch.toml"
 TEXT = EXAMPLE.read_text(encoding="utf-8")
 #: What begins a line of a table that is there as an example, as against a comment.
 HIDDEN = re.compile(r"^#(?=\[|\w+ = )", re.MULTILINE)
-NAMED = re.compile(r"^(channels\.(?:webhook|email|alertmanager|syslog))\.[a-z0-9-]+\.")
+NAMED = re.compile(r"^(channels\.(?:webhook|email|alertmanager|syslog)|review\.regions)\.[a-z0-9-]+\.")
 ROWS = {f"{row.section}.{row.key}": row for row in describe_settings()}
 
 
@@ -71,7 +71,8 @@ def test_it_loads_without_a_problem() -> None:
 
 def test_the_example_tables_load_without_a_problem(tmp_path: Path) -> None:
     tables = named_tables()
-    assert [table.split(".")[1] for table in tables] == ["webhook", "email", "alertmanager", "syslog"]
+    kinds = ["webhook", "email", "alertmanager", "syslog", "regions"]
+    assert [table.split(".")[1] for table in tables] == kinds
     for name in ("ca.pem", "webhook-secret", "mail-password", "alertmanager-password"):
         (tmp_path / name).write_text(f"in {name}")
     path = tmp_path / "watch.toml"

@@ -71,6 +71,7 @@ def test_every_setting_can_come_from_the_environment() -> None:
         },
         "channels.alertmanager.NAME": {"URL": "https://alerts.example"},
         "channels.syslog.NAME": {"HOST": "log.example", "PORT": "6514"},
+        "review.regions.NAME": {"REGION": "Coast", "TIMEZONE": "Europe/Lisbon"},
     }
     for row in describe_settings():
         beside = {

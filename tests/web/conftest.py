@@ -27,8 +27,9 @@ from standingwatch.inventory.maintenance import MaintenanceRow
 from standingwatch.readings import Readings
 from standingwatch.readings.flags import Flag
 from standingwatch.rf import reflected_from_rho, rho_from_swr
-from standingwatch.settings import LimitsSettings
+from standingwatch.settings import AccessSettings, LimitsSettings
 from standingwatch.store import tables
+from standingwatch.store.access import Role, add_user, begin_session, load_user
 from standingwatch.store.alarming import load_alarms, save_changes
 from standingwatch.store.connect import Store
 from standingwatch.store.handling import act_on, add_shelf, add_window
@@ -42,6 +43,7 @@ from standingwatch.store.reports import (
 )
 from standingwatch.store.sites import load_site_list, replace_site_list
 from standingwatch.store.watching import Progress, add_baselines, save_progress, save_rollups
+from standingwatch.web.access import SESSION_COOKIE
 from standingwatch.web.app import create_app
 
 DAY_US = 24 * HOUR_US
@@ -310,13 +312,26 @@ class Client:
     A mistake in the application comes back as its answer.
     """
 
-    def __init__(self, app: FastAPI) -> None:
-        self._app = app
+    def __init__(self, app: FastAPI, fill: Fill) -> None:
+        self.app = app
+        self.fill = fill
         self.cookies = httpx.Cookies()
+        self.address = "203.0.113.7"
+
+    def sign_in(self, name: str = "Ada", role: str = "administrator") -> Client:
+        """Sign somebody in, who is added if need be, without a password: hashing takes long."""
+        with self.fill.store.writing() as connection:
+            if load_user(connection, name) is None:
+                add_user(connection, name, Role(role), "", self.fill.now_us)
+            end_us = self.fill.now_us + 366 * DAY_US
+            secret = begin_session(connection, name, self.fill.now_us, end_us)
+        self.cookies = httpx.Cookies()
+        self.cookies.set(SESSION_COOKIE, secret, domain="board.test")
+        return self
 
     def send(self, method: str, address: str, **more: Any) -> httpx.Response:
         async def ask() -> httpx.Response:
-            transport = httpx.ASGITransport(self._app, raise_app_exceptions=False)
+            transport = httpx.ASGITransport(self.app, raise_app_exceptions=False, client=(self.address, 4711))
             async with httpx.AsyncClient(
                 transport=transport, base_url="http://board.test", cookies=self.cookies
             ) as client:
@@ -358,14 +373,21 @@ def fill_each(store: Store) -> Fill:
 
 @pytest.fixture
 def client_of() -> Callable[..., Client]:
-    def make(fill: Fill, **more: Any) -> Client:
+    """Makes clients of the pages of a store: signed in as Ada, an administrator, unless told otherwise."""
+
+    def make(fill: Fill, *, signed_in: bool = True, **more: Any) -> Client:
         options = {
             "clock": lambda: fill.now_us,
             "registry": CollectorRegistry(),
             "fleet_defaults": FleetDefaults(),
             "limits": LimitsSettings(),
+            # Sessions outlive what tests do to the clock.
+            "access": AccessSettings(
+                allowed_hosts=("board.test",), session_idle_hours=8760.0, session_days=366.0
+            ),
             **more,
         }
-        return Client(create_app(fill.store, **options))
+        client = Client(create_app(fill.store, **options), fill)
+        return client.sign_in() if signed_in else client
 
     return make

@@ -51,7 +51,7 @@ def row(page: str, name: str) -> str:
 
 def test_acknowledging_several_and_taking_back(fill: Any, client: Any) -> None:
     answer = client.submit(
-        "/alarms/act", act="acknowledge", chosen=[HIGH, CRITICAL], by="Ada", comment="on it", back="/alarms"
+        "/alarms/act", act="acknowledge", chosen=[HIGH, CRITICAL], comment="on it", back="/alarms"
     )
     page = client.told(answer)
     assert "Acknowledged: 2 alarms" in band(page)
@@ -61,7 +61,9 @@ def test_acknowledging_several_and_taking_back(fill: Any, client: Any) -> None:
         assert "by Ada" in row(page, name)
         assert "is-quiet" in row(page, name)
         assert state_of(fill, name) is OperatorState.ACK
-    page = client.told(client.submit("/alarms/act", act="take-back", chosen=HIGH, by="Bo", back="/alarms"))
+    page = client.told(
+        client.sign_in("Bo").submit("/alarms/act", act="take-back", chosen=HIGH, back="/alarms")
+    )
     assert "Taken back: 1 alarm" in band(page)
     assert "taken back by Bo" in row(page, HIGH)
     assert state_of(fill, HIGH) is OperatorState.NONE
@@ -76,7 +78,7 @@ def test_acknowledging_several_and_taking_back(fill: Any, client: Any) -> None:
 def test_what_is_refused_is_told_with_its_reason_and_the_rest_is_done(fill: Any, client: Any) -> None:
     fill.act(Act.ACKNOWLEDGE, "S001", "RPT-2", Condition.SWR_HIGH)
     gone = "swr-high S001/GONE"
-    answer = client.submit("/alarms/act", act="acknowledge", chosen=[HIGH, CRITICAL, gone], by="Bo")
+    answer = client.submit("/alarms/act", act="acknowledge", chosen=[HIGH, CRITICAL, gone])
     told = band(client.told(answer))
     assert "Acknowledged: 1 alarm" in told
     assert "Not done to 2 alarms" in told
@@ -86,7 +88,7 @@ def test_what_is_refused_is_told_with_its_reason_and_the_rest_is_done(fill: Any,
 
 
 def test_closing_takes_an_alarm_that_has_ended(fill: Any, client: Any) -> None:
-    told = band(client.told(client.submit("/alarms/act", act="close", chosen=HIGH, by="Ada")))
+    told = band(client.told(client.submit("/alarms/act", act="close", chosen=HIGH)))
     assert "Nothing was done" in told
     assert "it still stands" in told
     fill.clear("S001", "RPT-2", Condition.SWR_HIGH)
@@ -94,7 +96,7 @@ def test_closing_takes_an_alarm_that_has_ended(fill: Any, client: Any) -> None:
     assert "Ended, not closed: 1" in page
     assert "cleared" in row(page, HIGH)
     back = "/alarms?state=ended"
-    page = client.told(client.submit("/alarms/act", act="close", chosen=HIGH, by="Ada", back=back))
+    page = client.told(client.submit("/alarms/act", act="close", chosen=HIGH, back=back))
     assert "Closed: 1 alarm" in band(page)
     assert "Ended, not closed: 0" in page
     assert "by Ada" in row(client.get("/alarms?state=closed").text, HIGH)
@@ -102,29 +104,26 @@ def test_closing_takes_an_alarm_that_has_ended(fill: Any, client: Any) -> None:
 
 def test_assigning_and_commenting(fill: Any, client: Any) -> None:
     page = client.told(
-        client.submit(
-            "/alarms/act", act="assign", chosen=HIGH, by="Ada", assign="Crew <3>", comment="not this"
-        )
+        client.submit("/alarms/act", act="assign", chosen=HIGH, assign="Crew <3>", comment="not this")
     )
     assert "Assigned to Crew <3>: 1 alarm" in band(page)
     assert "assigned to Crew &lt;3&gt;" in row(page, HIGH)
-    page = client.told(
-        client.submit("/alarms/act", act="comment", chosen=HIGH, by="Ada", comment="one\r\ntwo")
-    )
+    page = client.told(client.submit("/alarms/act", act="comment", chosen=HIGH, comment="one\r\ntwo"))
     assert "Commented: 1 alarm" in band(page)
     with fill.store.reading() as connection:
         lines = handling_history(connection, KEYS[HIGH])
     assert [(line.act, line.text) for line in lines] == [(Act.ASSIGN, "Crew <3>"), (Act.COMMENT, "one\ntwo")]
-    page = client.told(client.submit("/alarms/act", act="assign", chosen=HIGH, by="Ada", assign=""))
+    page = client.told(client.submit("/alarms/act", act="assign", chosen=HIGH, assign=""))
     assert "Assigned to nobody any more" in band(page)
     assert "assigned to" not in row(page, HIGH)
-    page = client.told(client.submit("/alarms/act", act="comment", chosen=HIGH, by="Ada"))
+    page = client.told(client.submit("/alarms/act", act="comment", chosen=HIGH))
     assert "the comment is empty" in band(page)
 
 
 def test_shelving_moves_an_alarm_to_its_own_section_and_keeps_its_state(fill: Any, client: Any) -> None:
     fill.act(Act.ACKNOWLEDGE, "S001", "RPT-2", Condition.SWR_HIGH)
-    fields = {"chosen": HIGH, "by": "Bo", "reason": "crane <1>", "length": "2", "unit": "days", "up_to": ""}
+    client.sign_in("Bo")
+    fields = {"chosen": HIGH, "reason": "crane <1>", "length": "2", "unit": "days", "up_to": ""}
     page = client.told(client.submit("/alarms/act", act="shelve", **fields))
     assert "Shelved: 1 alarm" in band(page)
     assert "site S001, transmitter RPT-2, condition swr-high; up to major" in band(page)
@@ -162,7 +161,7 @@ def test_shelving_moves_an_alarm_to_its_own_section_and_keeps_its_state(fill: An
 def test_bad_input_of_shelving_changes_nothing(
     fill: Any, client: Any, fields: dict[str, Any], said: str
 ) -> None:
-    whole = {"chosen": HIGH, "act": "shelve", "by": "Bo", "reason": "crane", "length": "1", "unit": "days"}
+    whole = {"chosen": HIGH, "act": "shelve", "reason": "crane", "length": "1", "unit": "days"}
     told = band(client.told(client.submit("/alarms/act", **{**whole, "up_to": "major", **fields})))
     with fill.store.reading() as connection:
         shelves = load_shelves(connection)
@@ -181,28 +180,19 @@ def test_all_shown_acts_on_what_the_page_showed(fill: Any, client: Any) -> None:
     page = client.get("/alarms?severity=major").text
     shown = re.findall(r'name="shown" value="([^"]+)"', page)
     assert len(shown) == 3
-    told = band(
-        client.told(client.submit("/alarms/act", act="acknowledge", all_shown="yes", shown=shown, by="Ada"))
-    )
+    told = band(client.told(client.submit("/alarms/act", act="acknowledge", all_shown="yes", shown=shown)))
     assert "Acknowledged: 3 alarms" in told
     assert "4 not acknowledged" in client.get("/alarms").text
 
 
-def test_a_name_is_asked_once_and_remembered(client: Any) -> None:
-    assert re.search(r'name="by" value=""', client.get("/alarms").text)
-    client.submit("/alarms/act", act="acknowledge", chosen=HIGH, by=' Åsa "Bee" ')
+def test_whoever_has_signed_in_acts_and_nobody_else(client: Any) -> None:
+    client.sign_in('Åsa "Bee"')
     for page in ("/alarms", "/shelves", "/work", "/alarm?subject=S001%2FRPT-2&condition=swr-high"):
-        assert 'name="by" value="Åsa &#34;Bee&#34;"' in client.get(page).text
-    # Without the field the remembered name counts.
-    client.submit("/alarms/act", act="acknowledge", chosen=CRITICAL)
-    assert "by Åsa &#34;Bee&#34;" in row(client.get("/alarms").text, CRITICAL)
-
-
-@pytest.mark.parametrize("by", ["", "   ", "x" * 101])
-def test_nobody_and_too_long_a_name_do_nothing(fill: Any, client: Any, by: str) -> None:
-    told = band(client.told(client.submit("/alarms/act", act="acknowledge", chosen=HIGH, by=by)))
-    assert "Nothing was done" in told
-    assert state_of(fill, HIGH) is OperatorState.NONE
+        shown = client.get(page).text
+        assert '<a href="/account">Åsa &#34;Bee&#34;</a>' in shown
+        assert 'name="by"' not in shown
+    client.submit("/alarms/act", act="acknowledge", chosen=HIGH, by="Bo")
+    assert "by Åsa &#34;Bee&#34;" in row(client.get("/alarms").text, HIGH)
 
 
 @pytest.mark.parametrize(
@@ -221,7 +211,7 @@ def test_nobody_and_too_long_a_name_do_nothing(fill: Any, client: Any, by: str) 
     ],
 )
 def test_a_form_leads_back_to_its_page_and_nowhere_else(client: Any, back: str, path: str) -> None:
-    answer = client.submit("/alarms/act", act="comment", chosen=HIGH, by="Ada", comment="x", back=back)
+    answer = client.submit("/alarms/act", act="comment", chosen=HIGH, comment="x", back=back)
     assert answer.status_code == 303
     assert answer.headers["location"].startswith(path)
     assert answer.headers["location"].count("said=") == 1
@@ -321,7 +311,7 @@ def test_the_board_tells_of_the_watch_itself_and_shows_what_is_seen_to(fill: Any
     board = client.get("/api/board").json()
     assert [one["service"] for one in board["service_alarms"]] == ["channel email.desk"]
     name = "channel-failing service/channel email.desk"
-    client.submit("/alarms/act", act="acknowledge", chosen=name, by="Ada")
+    client.submit("/alarms/act", act="acknowledge", chosen=name)
     page = client.get("/board/rows").text
     assert 'class="band bad own"' not in page
     assert 'class="band own"' in page
@@ -371,7 +361,5 @@ def test_a_site_that_is_called_region(fill: Any, client_of: Callable[..., Any]) 
     fill.alarm("region", "A", Condition.SWR_HIGH, Severity.MAJOR)
     client = client_of(fill)
     assert "region/A: SWR over its limit" in client.get("/alarm?subject=region%2FA&condition=swr-high").text
-    told = band(
-        client.told(client.submit("/alarms/act", act="acknowledge", chosen="swr-high region/A", by="Ada"))
-    )
+    told = band(client.told(client.submit("/alarms/act", act="acknowledge", chosen="swr-high region/A")))
     assert "Acknowledged: 1 alarm" in told

@@ -12,7 +12,7 @@ from sqlalchemy import text
 
 ALARM = "/alarm?subject=S001%2FRPT-2&condition=swr-high"
 PAGES = (
-    *("/", "/board/rows", "/site/S000", "/alarms", "/refused"),
+    *("/", "/board/rows", "/site/S000", "/alarms", "/intake", "/map", "/since", "/bench"),
     *(ALARM, "/shelves", "/work", "/alarm-system", "/alarms?state=closed"),
 )
 ALL = (
@@ -66,7 +66,7 @@ def test_names_and_payloads_are_escaped(fill: Any, client_of: Callable[..., Any]
 def test_static_files_are_named_after_their_content(fill: Any, client_of: Callable[..., Any]) -> None:
     client = client_of(fill)
     addresses = re.findall(r'"(/static/[^"]+)"', client.get("/").text)
-    assert len(addresses) == 3
+    assert len(addresses) == 4
     for address in addresses:
         assert re.search(r"\?v=[0-9a-f]{12}$", address)
         assert client.get(address).status_code == 200
@@ -201,7 +201,7 @@ def test_readiness_gives_its_reasons(fill: Any, client_of: Callable[..., Any]) -
 def test_refused_reports_by_reason(fill: Any, client_of: Callable[..., Any]) -> None:
     fill.refuse(2, "unknown-site", b"{}")
     fill.refuse(5, "not-json", b"x" * 900)
-    page = client_of(fill).get("/refused").text
+    page = client_of(fill).get("/intake").text
     assert page.index("not-json: 5 reports") < page.index("unknown-site: 2 reports")
     assert "The newest 3 of 5." in page
     assert "x" * 301 not in page

@@ -15,7 +15,6 @@ FORMS = ("/alarms/act", "/shelves", "/shelves/end", "/work", "/work/end")
 ACT = {
     "alarms": [{"subject": "S001/RPT-2", "condition": "swr-high"}],
     "act": "acknowledge",
-    "by": "Ada",
 }
 
 
@@ -37,7 +36,6 @@ def nothing_changed(fill: Any) -> Callable[[], bool]:
 FIELDS = {
     "act": "acknowledge",
     "chosen": "swr-high S001/RPT-2",
-    "by": "Ada",
     "number": "1",
     "site": "S001",
     "up_to": "major",
@@ -88,20 +86,47 @@ def test_a_token_without_its_cookie_is_refused(client: Any, nothing_changed: Cal
     token = client.token()
     client.cookies.clear()
     answer = client.post("/alarms/act", data={"token": token, **FIELDS})
-    assert answer.status_code == 403
-    # Nor do two empty ones make a pair.
-    assert client.post("/alarms/act", data={"token": "", **FIELDS}).status_code == 403
+    assert answer.status_code == 401
     assert nothing_changed()
 
 
-def test_the_cookie_goes_nowhere_else_and_stays_the_same(client: Any) -> None:
-    first = client.get("/alarms")
-    cookie = first.headers["set-cookie"]
+def test_a_form_of_one_session_is_refused_in_another(
+    client: Any, nothing_changed: Callable[[], bool]
+) -> None:
+    token = client.token()
+    client.sign_in("Bo")
+    assert client.post("/alarms/act", data={"token": token, **FIELDS}).status_code == 403
+    # Another session of the same user is another session too.
+    client.sign_in("Ada")
+    assert client.post("/alarms/act", data={"token": token, **FIELDS}).status_code == 403
+    # Nor does a pair count that somebody else has put into browser and form.
+    client.cookies.set(TOKEN_COOKIE, "x" * 40)
+    assert client.post("/alarms/act", data={"token": "x" * 40, **FIELDS}).status_code == 403
+    assert nothing_changed()
+
+
+def test_the_token_of_a_session_is_in_no_cookie_and_stays_the_same(client: Any) -> None:
+    assert "set-cookie" not in client.get("/alarms").headers
+    assert client.token("/alarms") == client.token("/work")
+
+
+def test_the_cookie_without_a_session_goes_nowhere_else_and_stays_the_same(
+    fill: Any, client_of: Callable[..., Any]
+) -> None:
+    client = client_of(fill, automatic_user="somebody")
+    client.cookies.clear()
+    cookie = client.get("/alarms").headers["set-cookie"]
     assert cookie.startswith(f"{TOKEN_COOKIE}=")
     assert "HttpOnly" in cookie
     assert "SameSite=strict" in cookie
     assert "set-cookie" not in client.get("/shelves").headers
     assert client.token("/alarms") == client.token("/work")
+    for token in ("", "x" * 40):
+        assert client.post("/alarms/act", data={"token": token, **FIELDS}).status_code == 403
+    assert client.submit("/alarms/act", **FIELDS).status_code == 303
+    client.cookies.clear()
+    # Two empty ones make no pair.
+    assert client.post("/alarms/act", data={"token": "", **FIELDS}).status_code == 403
 
 
 @pytest.mark.parametrize("headers", [{}, {"Origin": "http://board.test"}, {"Sec-Fetch-Site": "same-origin"}])
@@ -167,7 +192,7 @@ def test_the_api_refuses_what_another_site_can_send(
 
 def test_the_api_refuses_deleting_from_another_site(fill: Any, client: Any) -> None:
     number = fill.shelf(site="S001")
-    answer = client.send("DELETE", f"/api/shelves/{number}?by=Eve", headers={"Origin": "http://evil.test"})
+    answer = client.send("DELETE", f"/api/shelves/{number}", headers={"Origin": "http://evil.test"})
     assert answer.status_code == 403
     with fill.store.reading() as connection:
         assert len(load_shelves(connection)) == 1

@@ -7,7 +7,7 @@ import sys
 from collections.abc import Callable, Sequence
 
 from standingwatch import __version__
-from standingwatch.cli import alarms, check, data, notify, replay, serve
+from standingwatch.cli import access, alarms, check, data, notify, replay, review, serve, visits
 from standingwatch.cli.common import CommandError, complain
 
 
@@ -19,7 +19,7 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"standingwatch {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for part in (serve, check, data, replay, alarms, notify):
+    for part in (serve, check, data, replay, alarms, notify, review, access, visits):
         part.register(commands)
     return parser
 

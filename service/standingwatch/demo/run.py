@@ -31,6 +31,9 @@ from standingwatch.store.reports import horizon
 from standingwatch.store.sites import load_site_list, replace_site_list
 from standingwatch.store.watching import replace_maintenance
 
+#: Who acts on the demo's pages, an operator: there is nobody to keep out, and nothing of worth.
+AUTOMATIC_USER = "demo operator"
+
 #: How long the live part of the plan of faults is [d].
 LIVE_DAYS = 40
 
@@ -181,6 +184,7 @@ def run_demo(options: DemoOptions, say: Callable[[str], None], wait: Callable[[]
             clock=clock,
             notice="Demo: all data is invented, country, sites, weather, faults and readings. "
             f"Time runs {options.speed:g} times as fast as life.",
+            automatic_user=AUTOMATIC_USER,
         )
         started.callback(daemon.stop)
         clock.run()

@@ -32,6 +32,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoes
 from standingwatch.notify.channel import DeliveryError, PostponedError, RefusedError
 from standingwatch.notify.content import SUMMARY, Content, called, content_of, one_line
 from standingwatch.notify.http import tls_context
+from standingwatch.notify.review_mail import ReviewMail, is_review
 from standingwatch.store.outbox import Message
 
 log = logging.getLogger("standingwatch.notify")
@@ -71,6 +72,7 @@ class _MailPolicy(EmailPolicy):
 POLICY = _MailPolicy(linesep="\r\n")
 
 Chart = Callable[[Message], bytes | None]
+MakeReview = Callable[[Message, str], ReviewMail]
 
 
 @dataclass(frozen=True)
@@ -103,6 +105,8 @@ class EmailChannel:
         from_address: who they come from.
         to_addresses: who gets them.
         chart: makes the chart of a message as PNG; None where there is none to make.
+        review: makes the mail of a message that a review was made, with the domain of the sender; where there
+            is none such messages are refused.
     """
 
     most_at_once = 1
@@ -114,12 +118,14 @@ class EmailChannel:
         from_address: str,
         to_addresses: Sequence[str],
         chart: Chart = lambda _message: None,
+        review: MakeReview | None = None,
     ) -> None:
         self.name = name
         self._server = server
         self._from = Address(addr_spec=from_address)
         self._to = tuple(Address(addr_spec=a) for a in to_addresses)
         self._chart = chart
+        self._review = review
         # A false path in the settings is told at the start, not at the first alarm.
         self._context = tls_context(server.ca_file)
         #: Of mails that some have still to get: who got it, and who was refused for good.
@@ -144,6 +150,8 @@ class EmailChannel:
 
     def mail(self, message: Message) -> EmailMessage:
         """The mail of a message."""
+        if is_review(message):
+            return self._review_mail(message)
         content = content_of(message)
         picture, chart_failed = None, False
         try:
@@ -154,16 +162,10 @@ class EmailChannel:
             chart_failed = True
         domain = self._from.domain
         name = _id_left(message.event_id)
-        mail = EmailMessage(policy=POLICY)
-        mail["From"] = self._from
-        mail["To"] = self._to
-        mail["Subject"] = one_line(content.headline)[:LONGEST_SUBJECT]
-        mail["Date"] = format_datetime(datetime.fromtimestamp(message.made_us / 1e6, tz=UTC))
-        mail["Message-ID"] = f"<{name}@{domain}>"
+        mail = self._empty(message, content.headline)
         thread = f"<alarm-{_thread(message, content)}@{domain}>"
         mail["In-Reply-To"] = thread
         mail["References"] = thread
-        mail["Auto-Submitted"] = "auto-generated"
         if content.severity == "critical":
             mail["Importance"] = "high"
         values = {
@@ -180,12 +182,34 @@ class EmailChannel:
         mail.set_content(text)
         mail.add_alternative(html, subtype="html")
         if picture is not None:
-            html_part = mail.get_body(("html",))
-            if not isinstance(html_part, EmailMessage):
-                raise TypeError("the mail has no HTML part, though one was just added")
-            html_part.add_related(
-                picture, "image", "png", cid=f"<{cid}>", filename="swr.png", disposition="inline"
-            )
+            _add_picture(mail, cid, picture, "swr.png")
+        return mail
+
+    def _review_mail(self, message: Message) -> EmailMessage:
+        """The mail of a message that a review was made."""
+        if self._review is None:
+            raise RefusedError("this channel makes no mails of reviews")
+        made = self._review(message, self._from.domain)
+        mail = self._empty(message, made.subject)
+        mail.set_content(made.text)
+        mail.add_alternative(made.html, subtype="html")
+        for number, (cid, picture) in enumerate(made.pictures.items(), start=1):
+            _add_picture(mail, cid, picture, f"swr-{number}.png")
+        # As bytes: the lines of a CSV file end as they are, whatever becomes of those of text.
+        mail.add_attachment(
+            made.csv.encode("utf-8"), "text", "csv", filename=made.csv_name, params={"charset": "utf-8"}
+        )
+        return mail
+
+    def _empty(self, message: Message, subject: str) -> EmailMessage:
+        """A mail with its headers and nothing else."""
+        mail = EmailMessage(policy=POLICY)
+        mail["From"] = self._from
+        mail["To"] = self._to
+        mail["Subject"] = one_line(subject)[:LONGEST_SUBJECT]
+        mail["Date"] = format_datetime(datetime.fromtimestamp(message.made_us / 1e6, tz=UTC))
+        mail["Message-ID"] = f"<{_id_left(message.event_id)}@{self._from.domain}>"
+        mail["Auto-Submitted"] = "auto-generated"
         return mail
 
     # The server -----------------------------------------------------------------------------------------
@@ -253,6 +277,14 @@ class EmailChannel:
             _quit(smtp)
             raise DeliveryError(f"{at}: {_words(error)}") from error
         return smtp
+
+
+def _add_picture(mail: EmailMessage, cid: str, picture: bytes, name: str) -> None:
+    """Put a picture beside the HTML of a mail that shows it."""
+    html = mail.get_body(("html",))
+    if not isinstance(html, EmailMessage):
+        raise TypeError("the mail has no HTML part, though one was just added")
+    html.add_related(picture, "image", "png", cid=f"<{cid}>", filename=name, disposition="inline")
 
 
 def _quit(smtp: smtplib.SMTP | None) -> None:

@@ -13,6 +13,7 @@ from standingwatch.notify.email_chart import EmailChart
 from standingwatch.notify.file import FileChannel
 from standingwatch.notify.mqtt import MqttChannel, Publisher
 from standingwatch.notify.outbox import OutboxWorker, Patience
+from standingwatch.notify.review_mail import ReviewMails
 from standingwatch.notify.syslog import SyslogChannel
 from standingwatch.notify.webhook import WebhookChannel
 from standingwatch.settings import Settings
@@ -127,9 +128,11 @@ def _email(name: str, wanted: EmailSettings, store: Store) -> EmailChannel:
         ca_file=wanted.ca_file,
         timeout_s=wanted.timeout_s,
     )
+    reviews = ReviewMails(store, with_charts=wanted.chart)
     if wanted.chart:
-        return EmailChannel(name, server, wanted.from_address, wanted.to_addresses, EmailChart(store))
-    return EmailChannel(name, server, wanted.from_address, wanted.to_addresses)
+        chart = EmailChart(store)
+        return EmailChannel(name, server, wanted.from_address, wanted.to_addresses, chart, review=reviews)
+    return EmailChannel(name, server, wanted.from_address, wanted.to_addresses, review=reviews)
 
 
 def make_workers(

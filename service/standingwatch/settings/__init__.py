@@ -1,5 +1,6 @@
 """Settings: one TOML file, overridden by environment variables `STANDINGWATCH_SECTION__KEY`."""
 
+from standingwatch.settings.access import AccessSettings
 from standingwatch.settings.channel import ChannelSection, minutes_of
 from standingwatch.settings.channels import (
     AlertmanagerSettings,
@@ -28,6 +29,7 @@ from standingwatch.settings.detection import (
 )
 from standingwatch.settings.load import SettingsError, SettingsReport, inspect_settings, load_settings
 from standingwatch.settings.model import Settings
+from standingwatch.settings.review import RegionReviewSettings, ReviewSettings
 from standingwatch.settings.sections import (
     BrokerSettings,
     DefaultsSettings,
@@ -48,6 +50,7 @@ from standingwatch.settings.signatures import (
 )
 
 __all__ = [
+    "AccessSettings",
     "AlertmanagerSettings",
     "BaselineSettings",
     "BrokerSettings",
@@ -71,6 +74,8 @@ __all__ = [
     "OffDelaySettings",
     "OnDelaySettings",
     "PowerSettings",
+    "RegionReviewSettings",
+    "ReviewSettings",
     "SettingRow",
     "Settings",
     "SettingsError",

@@ -8,12 +8,16 @@ from urllib.parse import urlsplit
 
 from standingwatch.readings.problem import Problem
 from standingwatch.settings.model import Settings
+from standingwatch.settings.toml_lines import KeyPath
 from standingwatch.settings.translate import Places
 
 
 def warnings_of(settings: Settings, places: Places) -> Iterator[Problem]:
-    """Yield a warning for each thing to look at."""
+    """Yield a warning for each thing to look at, and an error for names that cannot be."""
     yield from _passwords_in_clear(settings, places)
+    yield from _open_to_others(settings, places)
+    yield from _unknown_channels(settings, places)
+    yield from _regions_named_twice(settings, places)
     broker, intake = settings.broker, settings.intake
     if broker.receive_maximum > intake.queue_limit:
         yield places.warning(
@@ -29,6 +33,34 @@ def warnings_of(settings: Settings, places: Places) -> Iterator[Problem]:
             f"at most feeder.days_many = {settings.feeder.days_many}",
             "feeder-loss-rising looks at no more days and clears after those",
         )
+
+
+def _unknown_channels(settings: Settings, places: Places) -> Iterator[Problem]:
+    """Mail channels that a review is to go to, and that are not there."""
+    review = settings.review
+    lists: list[tuple[KeyPath, tuple[str, ...]]] = [(("review", "email"), review.email)]
+    lists += [(("review", "regions", name, "email"), one.email) for name, one in review.regions.items()]
+    for key, names in lists:
+        for name in names:
+            if name not in settings.channels.email:
+                known = ", ".join(settings.channels.email) or "none so far"
+                yield places.error(
+                    (key,), name, f"a name in [channels.email.NAME]: {known}", "nobody would get the review"
+                )
+
+
+def _regions_named_twice(settings: Settings, places: Places) -> Iterator[Problem]:
+    """Regions that have two tables for their review."""
+    seen: dict[str, str] = {}
+    for name, table in settings.review.regions.items():
+        if table.region in seen:
+            yield places.error(
+                (("review", "regions", name, "region"),),
+                table.region,
+                f"a region that is not in review.regions.{seen[table.region]} already",
+                "leave one of the two tables out",
+            )
+        seen.setdefault(table.region, name)
 
 
 def is_loopback(host: str) -> bool:
@@ -70,3 +102,23 @@ def _passwords_in_clear(settings: Settings, places: Places) -> Iterator[Problem]
                 "https:// for a server on another machine",
                 "the password and every alarm cross the network in clear",
             )
+
+
+def _open_to_others(settings: Settings, places: Places) -> Iterator[Problem]:
+    web, access = settings.web, settings.access
+    if not web.enabled or is_loopback(web.host):
+        return
+    if not access.required:
+        yield places.warning(
+            (("access", "required"), ("web", "host")),
+            "false",
+            "true where others reach the port",
+            "anybody who reaches it may acknowledge, shelve and enter work, by no name",
+        )
+    if web.host in ("0.0.0.0", "::") and not access.allowed_hosts:  # noqa: S104  compared with, not listened on
+        yield places.warning(
+            (("access", "allowed_hosts"), ("web", "host")),
+            "[]",
+            "the names that browsers ask by",
+            "asked by a name, not by a numeric address, the service refuses",
+        )

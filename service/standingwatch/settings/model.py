@@ -5,6 +5,7 @@ from __future__ import annotations
 from pydantic import Field
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
+from standingwatch.settings.access import AccessSettings
 from standingwatch.settings.channels import ChannelsSettings
 from standingwatch.settings.desk import (
     ChatterSettings,
@@ -21,6 +22,7 @@ from standingwatch.settings.detection import (
     SeveritySettings,
     StepSettings,
 )
+from standingwatch.settings.review import ReviewSettings
 from standingwatch.settings.sections import (
     BrokerSettings,
     DefaultsSettings,
@@ -83,7 +85,9 @@ class Settings(BaseSettings):
     desk: DeskSettings = Field(DeskSettings(), description="what a person is told, when and how often")
     watchman: WatchmanSettings = Field(WatchmanSettings(), description="the watch on the service itself")
     channels: ChannelsSettings = Field(ChannelsSettings(), description="the ways alarms go out")
+    review: ReviewSettings = Field(ReviewSettings(), description="the overnight review")
     web: WebSettings = Field(WebSettings(), description="web pages and HTTP API")
+    access: AccessSettings = Field(AccessSettings(), description="who may see and do what on the web")
     log: LogSettings = Field(LogSettings(), description="the log")
 
     @classmethod

@@ -42,7 +42,7 @@ def key_is(table: Table, key: AlarmKey) -> ColumnElement[bool]:
 def load_alarm(connection: Connection, key: AlarmKey) -> Alarm | None:
     """One alarm, standing or cleared; None where there is none."""
     row = connection.execute(select(tables.alarms).where(key_is(tables.alarms, key))).one_or_none()
-    return None if row is None else _alarm(row)
+    return None if row is None else alarm_of_row(row)
 
 
 def load_alarms(connection: Connection, *, standing_only: bool = False) -> dict[AlarmKey, Alarm]:
@@ -50,10 +50,11 @@ def load_alarms(connection: Connection, *, standing_only: bool = False) -> dict[
     query = select(tables.alarms)
     if standing_only:
         query = query.where(tables.alarms.c.is_cleared.is_(False))
-    return {alarm.key: alarm for alarm in map(_alarm, connection.execute(query))}
+    return {alarm.key: alarm for alarm in map(alarm_of_row, connection.execute(query))}
 
 
-def _alarm(row: Any) -> Alarm:
+def alarm_of_row(row: Any) -> Alarm:
+    """The alarm in a row of `alarms`."""
     return Alarm(
         key=alarm_key(row),
         severity=Severity(row.severity),
@@ -144,7 +145,7 @@ def standing_alarms(connection: Connection) -> list[StandingAlarm]:
             columns.service,
         )
     )
-    return [StandingAlarm(_alarm(r), r.text) for r in connection.execute(query)]
+    return [StandingAlarm(alarm_of_row(r), r.text) for r in connection.execute(query)]
 
 
 @dataclass(frozen=True)

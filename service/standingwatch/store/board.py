@@ -6,19 +6,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
-from sqlalchemy import ColumnElement, Connection, Select, and_, func, or_, select
+from sqlalchemy import ColumnElement, Connection, FromClause, Select, and_, func, or_, select, true
 
 from standingwatch.detect.limits import TOTAL_REFLECTION_RATIO
 from standingwatch.detect.rollup import HOUR_US
 from standingwatch.readings import FloatArray, IntArray
 from standingwatch.readings.flags import UNUSABLE, Flag
-from standingwatch.rf import rho_from_power
 from standingwatch.store import tables
 from standingwatch.store.alarming import PastChange, past_change
 from standingwatch.store.reports import Horizon, RefusedReport, horizon
-from standingwatch.store.watching import present_baselines
 
 #: How far back the newest readings are looked for in the readings themselves; before that, in the rollups.
 RECENT_US = HOUR_US
@@ -118,56 +115,6 @@ def last_hours(connection: Connection, keys: Sequence[int], *, of_the_match: boo
     return _frame(connection, query, names).set_index("transmitter")
 
 
-def board_frame(connection: Connection, keys: IntArray, now_us: int) -> pd.DataFrame:
-    """How each transmitter stands.
-
-    Args:
-        connection: one reading transaction.
-        keys: numbers of the transmitters in the store.
-        now_us: now [Unix microseconds].
-
-    Returns:
-        A row per key, in order, NaN where a level is not known, with the columns
-
-        - report_us, time of the newest report, and match_us, that of the newest reading which says something
-          about the match [Unix microseconds], 0 for none;
-        - report_in_hour and match_in_hour: it is known only that the time lies in the hour from there;
-        - flags and foldback of the newest report, -1 where not known;
-        - rho at the transmitter of the newest reading of the match (of an hour its median), 1 for total
-          reflection, and forward_w of that reading [W];
-        - baseline_rho, and baseline_kind, "" for none.
-    """
-    since_us, until_us = now_us - RECENT_US, now_us + AHEAD_US
-    report = newest_readings(connection, since_us, until_us).reindex(keys)
-    match = newest_readings(connection, since_us, until_us, of_the_match=True).reindex(keys)
-    unheard = report["time_us"].isna().to_numpy()
-    report_hour = last_hours(connection, keys[unheard].tolist()).reindex(keys)
-    unmatched = match["time_us"].isna().to_numpy()
-    match_hour = last_hours(connection, keys[unmatched].tolist(), of_the_match=True).reindex(keys)
-    rho = rho_from_power(
-        match["forward_w"].to_numpy(dtype=np.float64), match["reflected_w"].to_numpy(dtype=np.float64)
-    )
-    baseline = present_baselines(connection)
-    known = [baseline.get(key) for key in keys.tolist()]
-    return pd.DataFrame(
-        {
-            "report_us": _times(report["time_us"].fillna(report_hour["hour_us"])),
-            "report_in_hour": unheard,
-            "match_us": _times(match["time_us"].fillna(match_hour["hour_us"])),
-            "match_in_hour": unmatched,
-            "flags": report["flags"].fillna(-1).astype(np.int64),
-            "foldback": report["foldback"].fillna(-1).astype(np.int64),
-            "rho": np.where(unmatched, match_hour["rho_median"], np.minimum(rho, 1.0)),
-            "forward_w": match["forward_w"].fillna(match_hour["forward_w"]),
-            "baseline_rho": np.array(
-                [np.nan if b is None or b.rho is None else b.rho for b in known], dtype=np.float64
-            ),
-            "baseline_kind": ["" if b is None else b.kind for b in known],
-        },
-        index=pd.Index(keys, name="transmitter"),
-    )
-
-
 def trend_table(connection: Connection, keys: IntArray, start_us: int, bins: int, bin_us: int) -> FloatArray:
     """The course of the match: mean of the hourly medians of rho in each of a row of equal times.
 
@@ -181,16 +128,12 @@ def trend_table(connection: Connection, keys: IntArray, start_us: int, bins: int
     Returns:
         rho at the transmitter, shape (len(keys), bins), NaN where there was nothing usable.
     """
-    columns = tables.rollups.c
-    place = ((columns.hour_us - start_us) // bin_us).label("place")
+    hours = _hours_of(connection, keys, start_us, start_us + bins * bin_us)
+    place = ((hours.c.hour_us - start_us) // bin_us).label("place")
     query = (
-        select(columns.transmitter, place, func.avg(columns.rho_median))
-        .where(
-            columns.hour_us >= start_us,
-            columns.hour_us < start_us + bins * bin_us,
-            columns.rho_median.is_not(None),
-        )
-        .group_by(columns.transmitter, place)
+        select(hours.c.transmitter, place, func.avg(hours.c.rho_median))
+        .where(hours.c.rho_median.is_not(None))
+        .group_by(hours.c.transmitter, place)
     )
     table = np.full((len(keys), bins), np.nan)
     found = connection.execute(query).all()
@@ -203,6 +146,20 @@ def trend_table(connection: Connection, keys: IntArray, start_us: int, bins: int
     watched = keys[row] == number
     table[row[watched], where[watched].astype(np.int64)] = rho[watched].astype(np.float64)
     return table
+
+
+def _hours_of(connection: Connection, keys: IntArray, start_us: int, end_us: int) -> FromClause:
+    """The hours of some transmitters in a span, each read by its own stretch of the key."""
+    columns, numbers = tables.rollups.c, tables.transmitters.c.key
+    wanted = (columns.transmitter, columns.hour_us, columns.rho_median)
+    span = (columns.hour_us >= start_us, columns.hour_us < end_us)
+    if connection.dialect.name == "sqlite":
+        return select(*wanted).where(columns.transmitter.in_(keys.tolist()), *span).subquery()
+    # PostgreSQL would rather read the span of all transmitters: over 10,000 of them that takes six times as
+    # long for a page of 200. What has an offset it takes as it stands.
+    chosen = select(numbers).where(numbers.in_(keys.tolist())).offset(0).subquery()
+    each = select(*wanted).where(columns.transmitter == chosen.c.key, *span).offset(0).lateral()
+    return select(each).select_from(chosen.join(each, true())).subquery()
 
 
 def closed_until_us(connection: Connection) -> int:
@@ -240,8 +197,3 @@ def _frame(connection: Connection, query: Select[tuple[object, ...]], names: tup
         name: "float64" if name in ("forward_w", "reflected_w", "rho_median") else "int64" for name in names
     }
     return frame.astype(kinds)
-
-
-def _times(values: pd.Series) -> npt.NDArray[np.int64]:
-    # Unix microseconds are below 2^53 until the year 2255, so a detour over float64 keeps every digit.
-    return values.fillna(0).to_numpy(dtype=np.float64).astype(np.int64)

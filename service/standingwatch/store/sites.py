@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
 import numpy as np
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, func, insert, select, update
 
 from standingwatch.inventory import InventoryRow
 from standingwatch.readings import IntArray
@@ -71,6 +71,41 @@ def load_site_list(connection: Connection) -> SiteList:
         keys=np.array([r.key for r in found], dtype=np.int64),
         version=site_list_version(connection),
     )
+
+
+class ListedError(Exception):
+    """A transmitter is on the site list already."""
+
+
+def add_to_site_list(connection: Connection, row: InventoryRow) -> None:
+    """Put one transmitter on the site list, behind the others, which stay as they are.
+
+    One that was on it before comes back with its history and number.
+
+    Args:
+        connection: a writing transaction.
+        row: the transmitter.
+
+    Raises:
+        ListedError: it is on the list.
+    """
+    columns, marks = tables.transmitters.c, tables.marks.c
+    # Two that change the list at once would both count it on to the same version.
+    connection.execute(select(marks.value).where(marks.name == SITE_LIST_MARK).with_for_update())
+    here = (columns.site == row.site) & (columns.transmitter == row.transmitter)
+    known = connection.execute(select(tables.transmitters).where(here)).one_or_none()
+    if known is not None and known.removed_us is None:
+        raise ListedError(f"{row.site}/{row.transmitter} is on the site list already.")
+    last = connection.execute(select(func.coalesce(func.max(columns.position), -1))).scalar_one()
+    values = {"row": json.dumps(asdict(row), sort_keys=True), "position": int(last) + 1}
+    if known is None:
+        names = {"site": row.site, "transmitter": row.transmitter}
+        connection.execute(insert(tables.transmitters).values(**names, **values))
+    else:
+        connection.execute(
+            update(tables.transmitters).where(columns.key == known.key).values(removed_us=None, **values)
+        )
+    upsert(connection, tables.marks, [{"name": SITE_LIST_MARK, "value": site_list_version(connection) + 1}])
 
 
 def replace_site_list(connection: Connection, rows: Sequence[InventoryRow], now_us: int) -> ListChange:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from typing import Any
 
 import altair as alt
@@ -10,6 +9,7 @@ import numpy as np
 
 from standingwatch.detect.history import DAY_US, KIND_WORDS
 from standingwatch.readings.fleet import FloatArray
+from standingwatch.review.chart_scale import RETURN_LOSS_TICKS_DB, SWR_TICKS, rho_ticks
 from standingwatch.rf import rho_from_swr
 from standingwatch.watch.explain import Course
 from standingwatch.watch.explain_lanes import held_until
@@ -23,8 +23,6 @@ from standingwatch.watch.explain_pieces import (
     MAIN_HEIGHT,
     PURPLE,
     QUIET,
-    RETURN_LOSS_TICKS_DB,
-    SWR_TICKS,
     WIDTH,
     Axes,
     Picture,
@@ -42,13 +40,13 @@ from standingwatch.watch.explain_pieces import (
 def match_part(picture: Picture, axes: Axes) -> Any:
     """SWR over time: hours, days, baseline with its band, limits, forecast."""
     swr_axis = alt.Axis(
-        values=rho_ticks(SWR_TICKS, lambda v: float(rho_from_swr(v)), axes.top_rho),
+        values=rho_ticks(SWR_TICKS, lambda v: float(rho_from_swr(v)), axes.top_rho, MAIN_HEIGHT),
         labelExpr="format((1 + datum.value) / (1 - datum.value), '.3~r') + ':1'",
         title="SWR at the transmitter",
         grid=True,
     )
     loss_axis = alt.Axis(
-        values=rho_ticks(RETURN_LOSS_TICKS_DB, lambda v: 10.0 ** (-v / 20.0), axes.top_rho),
+        values=rho_ticks(RETURN_LOSS_TICKS_DB, lambda v: 10.0 ** (-v / 20.0), axes.top_rho, MAIN_HEIGHT),
         labelExpr="format(-20 * log(datum.value) / LN10, '.0f')",
         title="return loss, dB",
         orient="right",
@@ -229,12 +227,3 @@ def level_at(course: Course, time_us: int) -> float:
     level = days.baseline_rho + days.change_rho
     before = np.flatnonzero(((days.number + 1) * DAY_US <= time_us) & np.isfinite(level))
     return float(level[before[-1]]) if len(before) else np.nan
-
-
-def rho_ticks(values: Sequence[float], rho_of: Callable[[float], float], top_rho: float) -> list[float]:
-    """Places of axis labels, those that would touch the one before left out."""
-    ticks: list[float] = []
-    for rho in sorted(rho_of(value) for value in values):
-        if rho <= top_rho and (not ticks or (rho - ticks[-1]) / top_rho * MAIN_HEIGHT >= 15):
-            ticks.append(rho)
-    return ticks

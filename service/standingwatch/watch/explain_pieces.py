@@ -42,9 +42,6 @@ FONT = "Liberation Sans, Arial, Helvetica, sans-serif"
 #: Letters of a line of the title, and under it: a wider font, where a browser lacks ours, has room as well.
 TITLE_LETTERS, UNDER_LETTERS = 104, 162
 
-SWR_TICKS = (1.0, 1.1, 1.2, 1.3, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 6.0, 10.0, 30.0)
-RETURN_LOSS_TICKS_DB = (40, 30, 25, 20, 17, 14, 12, 10, 8, 6, 5, 4, 3, 2, 1)
-
 ROUND_FIGURES = (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0)
 
 #: Longest part of the time axis that the forecast may take beyond the last reading.

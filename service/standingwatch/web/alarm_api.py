@@ -17,6 +17,7 @@ from standingwatch.store.desk_pages import changes_of_alarm
 from standingwatch.store.handling import act_on, handling_history
 from standingwatch.web import api_models as models
 from standingwatch.web import words
+from standingwatch.web.access import OPERATOR, VIEWER, about_act
 from standingwatch.web.alarm_data import alarm_data, name_data
 from standingwatch.web.desk import STATES, AlarmChoice, DeskAlarm, chosen_alarms
 from standingwatch.web.form import who
@@ -61,7 +62,13 @@ Place = tuple[int, int, str, str]
 def add_alarm_api(app: FastAPI, shared: Shared) -> None:
     """Add the routes about alarms."""
 
-    @app.get("/api/alarms", response_model=models.Alarms, responses=problem_responses(400), tags=["alarms"])
+    @app.get(
+        "/api/alarms",
+        response_model=models.Alarms,
+        responses=problem_responses(400),
+        tags=["alarms"],
+        dependencies=VIEWER,
+    )
     def alarms(
         severity: Word = "",
         region: Word = "",
@@ -96,6 +103,7 @@ def add_alarm_api(app: FastAPI, shared: Shared) -> None:
         response_model=models.History,
         responses=problem_responses(400, 404),
         tags=["alarms"],
+        dependencies=VIEWER,
     )
     def history(subject: Subject, condition: Word) -> dict[str, Any]:
         """What one alarm did, and what was done with it."""
@@ -136,6 +144,7 @@ def add_alarm_api(app: FastAPI, shared: Shared) -> None:
             409: REFUSED_ACT,
         },
         tags=["alarms"],
+        dependencies=OPERATOR,
     )
     def act(request: Request, given: models.ActGiven) -> Response:
         """Do something with alarms.
@@ -143,8 +152,9 @@ def add_alarm_api(app: FastAPI, shared: Shared) -> None:
         Where it is refused for one, it is done to the others all the same; the answer is 409 then, and
         names both.
         """
-        by = who(request, given.by)
-        what = Act(given.act)
+        by, what = who(request), Act(given.act)
+        named = "; ".join(f"{one.condition} {one.subject}" for one in given.alarms)
+        about_act(request, f"alarms: {given.act}", named)
         with shared.store.writing() as connection:
             found = [find_key(connection, one.subject, one.condition) for one in given.alarms]
             keys = [key for key in found if key is not None]

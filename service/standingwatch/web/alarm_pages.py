@@ -16,10 +16,11 @@ from standingwatch.detect.words import Condition
 from standingwatch.store.alarming import load_alarm, recent_changes
 from standingwatch.store.handling import act_on, load_shelves
 from standingwatch.web import words
+from standingwatch.web.access import OPERATOR, VIEWER, Person, about_act, person
 from standingwatch.web.alarm_view import alarm_view
 from standingwatch.web.desk import STATES, AlarmChoice, Desk, alarm_list
 from standingwatch.web.entries import BadEntryError, ShelfEntry, enter_shelf, people_problems, until_of
-from standingwatch.web.form import Form, ReadForm, who
+from standingwatch.web.form import Form, ReadForm
 from standingwatch.web.naming import find_key, split_form_value
 from standingwatch.web.outcomes import Outcome
 from standingwatch.web.shared import Shared, condition_of, one_of, severity_of
@@ -48,7 +49,7 @@ def add_alarm_pages(app: FastAPI, shared: Shared) -> None:
     """Add the page of all alarms, that of one, and the form that does something with those chosen."""
     limits: dict[str, Any] = {"longest_name": LONGEST_NAME, "longest_text": LONGEST_TEXT}
 
-    @app.get("/alarms", include_in_schema=False)
+    @app.get("/alarms", include_in_schema=False, dependencies=VIEWER)
     def alarms_page(
         request: Request,
         severity: Word = "",
@@ -74,7 +75,7 @@ def add_alarm_pages(app: FastAPI, shared: Shared) -> None:
         more = {"states": STATES, "conditions": list(Condition), "regions": roster.regions, **limits}
         return shared.page(request, "alarms.html", view=view, changes=changes, now_us=now_us, **more)
 
-    @app.get("/alarm", include_in_schema=False)
+    @app.get("/alarm", include_in_schema=False, dependencies=VIEWER)
     def alarm_page(request: Request, subject: Subject, condition: Word) -> Response:
         now_us = shared.clock()
         with shared.store.reading() as connection:
@@ -85,14 +86,15 @@ def add_alarm_pages(app: FastAPI, shared: Shared) -> None:
             raise HTTPException(404, f"There is no alarm “{condition}” about “{subject}”.")
         return shared.page(request, "alarm.html", view=view, now_us=now_us, **limits)
 
-    @app.post("/alarms/act", include_in_schema=False)
+    @app.post("/alarms/act", include_in_schema=False, dependencies=OPERATOR)
     def act_page(request: Request, form: ReadForm) -> Response:
-        by = who(request, form.text("by"))
-        outcome = _acted(shared, form, by)
-        return shared.send_on(form.text("back"), outcome, by)
+        chosen = form.all("shown") if form.text("all_shown") else form.all("chosen")
+        about_act(request, f"alarms: {form.text('act')}", "; ".join(chosen))
+        outcome = _acted(shared, form, person(request))
+        return shared.send_on(form.text("back"), outcome)
 
 
-def _acted(shared: Shared, form: Form, by: str) -> Outcome:
+def _acted(shared: Shared, form: Form, by: Person) -> Outcome:
     """Do what a form asks for; what came of it."""
     values = list(dict.fromkeys(form.all("shown") if form.text("all_shown") else form.all("chosen")))
     acts: dict[str, Act] = {what.value: what for what in (*BY_HAND, Act.SHELVE)}
@@ -119,7 +121,7 @@ def _acted(shared: Shared, form: Form, by: str) -> Outcome:
         if what is Act.SHELVE:
             return _shelved(connection, shared, form, keys, by, now_us, missing)
         text = form.text("assign" if what is Act.ASSIGN else "comment")
-        result = act_on(connection, keys, what, by=by, now_us=now_us, text=text)
+        result = act_on(connection, keys, what, by=by.name, now_us=now_us, text=text)
     title = _TITLES[what]
     if what is Act.ASSIGN:
         title = f"Assigned to {text}" if text else "Assigned to nobody any more"
@@ -142,12 +144,12 @@ def _shelved(
     shared: Shared,
     form: Form,
     keys: list[AlarmKey],
-    by: str,
+    by: Person,
     now_us: int,
     missing: tuple[tuple[str, str], ...],
 ) -> Outcome:
     """Make a shelf for each chosen alarm, for its own resource and condition."""
-    problems = people_problems(by, form.text("reason"), "reason")
+    problems = people_problems(by.name, form.text("reason"), "reason")
     until_us = now_us
     try:
         until_us = until_of(form.text("length"), form.text("unit"), now_us)
@@ -178,7 +180,8 @@ def _shelved(
             form.text("up_to") or alarm.severity.word,
             until_us,
             form.text("reason"),
-            by,
+            by.name,
+            may_be_long=by.may("engineer"),
         )
         try:
             number = enter_shelf(connection, roster, entry, now_us)

@@ -6,7 +6,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from standingwatch.alarms.handling import LONGEST_NAME, LONGEST_TEXT
+from standingwatch.alarms.handling import LONGEST_TEXT
 
 SeverityWord = Literal["warning", "minor", "major", "critical"]
 StateWord = Literal["none", "ack", "closed", "shelved", "un-shelved"]
@@ -115,7 +115,6 @@ class ActGiven(Given):
 
     alarms: list[AlarmName] = Field(min_length=1, max_length=MOST_ALARMS)
     act: ActWord
-    by: str = Field(min_length=1, max_length=LONGEST_NAME, description="who does it")
     text: str = Field("", max_length=LONGEST_TEXT, description="comment; with assign the person or crew")
 
 
@@ -137,7 +136,6 @@ class ShelfGiven(Given):
     until: str | None = Field(None, max_length=40, description="RFC 3339 with offset")
     for_s: float | None = Field(None, gt=0, le=366 * 86_400, description="for how long [s]")
     reason: str = Field(max_length=LONGEST_TEXT)
-    by: str = Field(max_length=LONGEST_NAME)
     first: bool = Field(False, description="before the other shelves, not behind them")
 
 
@@ -173,7 +171,6 @@ class WorkGiven(Given):
     end: str = Field(max_length=40, description="RFC 3339 with offset")
     kind: KindOfWork
     note: str = Field(max_length=LONGEST_TEXT)
-    by: str = Field(max_length=LONGEST_NAME)
 
 
 class WindowOfWork(Work):

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
-from typing import Annotated, Any
 
-from fastapi import FastAPI, Query, Request
+from fastapi import FastAPI, Request
 from fastapi.responses import JSONResponse, Response
 from fastapi.staticfiles import StaticFiles
 from prometheus_client import CollectorRegistry
@@ -16,32 +15,42 @@ from starlette.exceptions import HTTPException
 
 from standingwatch import __version__
 from standingwatch.inventory import FleetDefaults
-from standingwatch.settings import LimitsSettings
-from standingwatch.store.board import intake_state, refused_examples
+from standingwatch.settings import AccessSettings, LimitsSettings
+from standingwatch.store.board import intake_state
 from standingwatch.store.connect import Store
-from standingwatch.store.reports import refused_counts
+from standingwatch.web.access import VIEWER
+from standingwatch.web.access_gate import Access, AccessGate
+from standingwatch.web.access_hosts import HostGate
+from standingwatch.web.access_pages import add_access_pages
+from standingwatch.web.access_users import add_user_pages
 from standingwatch.web.alarm_api import add_alarm_api
 from standingwatch.web.alarm_pages import add_alarm_pages
-from standingwatch.web.data import board_data, readiness
+from standingwatch.web.bench_pages import add_bench_pages
+from standingwatch.web.board_pages import add_board_pages
+from standingwatch.web.data import readiness
 from standingwatch.web.entry_api import add_entry_api
 from standingwatch.web.intake_news import intake_news
+from standingwatch.web.intake_pages import Retry, add_intake_pages
+from standingwatch.web.line_api import add_line_api
+from standingwatch.web.line_pages import add_line_pages
+from standingwatch.web.look_pages import add_look_pages
+from standingwatch.web.map_pages import add_map_pages
+from standingwatch.web.outcomes import Outcomes
 from standingwatch.web.pages import STATIC, Pages
-from standingwatch.web.problems import Answers, add_errors
+from standingwatch.web.problems import Answers, add_errors, problem_responses
 from standingwatch.web.report_pages import add_report_pages
+from standingwatch.web.review_pages import add_review_api, add_review_pages
 from standingwatch.web.roster import RosterCache
 from standingwatch.web.safety import ChangeGate, SafetyHeaders
-from standingwatch.web.shared import Shared, severity_of
+from standingwatch.web.shared import Shared
 from standingwatch.web.shelf_pages import add_shelf_pages
+from standingwatch.web.sign_in_pages import add_sign_in_pages
 from standingwatch.web.site_view import site_view
-from standingwatch.web.view import BoardView, Choice, board_view
+from standingwatch.web.visit_api import add_visit_api
+from standingwatch.web.visit_pages import add_visit_pages
 from standingwatch.web.work_pages import add_work_pages
 
 log = logging.getLogger(__name__)
-
-EXAMPLES_A_REASON = 3
-
-Word = Annotated[str, Query(max_length=100)]
-Number = Annotated[int, Query(ge=1, le=100_000)]
 
 
 def create_app(
@@ -53,6 +62,10 @@ def create_app(
     limits: LimitsSettings,
     notice: str = "",
     after_work_us: int = 0,
+    access: AccessSettings | None = None,
+    bind_host: str = "127.0.0.1",
+    automatic_user: str = "",
+    retry: Retry | None = None,
 ) -> FastAPI:
     """Make the application.
 
@@ -65,63 +78,60 @@ def create_app(
         notice: a sentence that every page shows in a band; "" for none.
         after_work_us: how long after its end a window of work still explains an alarm [us]; what the watch
             goes by.
+        access: who has to sign in, and what names the service goes by; None for all defaults.
+        bind_host: where it listens: a name that it goes by.
+        automatic_user: an operator whom everybody is who has no session, for the demo; only where nobody else
+            can reach the port. "" for none.
+        retry: puts refused reports in again; None where that can be done by the command alone.
     """
+    settings = access if access is not None else AccessSettings()
     # The pages that describe an API with a browser load scripts from other hosts: they stay off.
-    app = FastAPI(title="Standing Watch", version=__version__, docs_url=None, redoc_url=None)
+    app = FastAPI(
+        title="Standing Watch",
+        version=__version__,
+        docs_url=None,
+        redoc_url=None,
+        responses=problem_responses(401, 403),
+    )
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     pages, cache = Pages(notice, clock), RosterCache(fleet_defaults, after_work_us)
-    answers = Answers(pages)
+    answers, outcomes = Answers(pages), Outcomes()
+    gate = Access(store, clock, settings, automatic_user)
     # The one that is added last is the outermost: what the gate refuses gets the headers too.
     app.add_middleware(ChangeGate, refuse=answers.answer)
+    app.add_middleware(AccessGate, access=gate, answers=answers, outcomes=outcomes)
+    app.add_middleware(HostGate, allowed=settings.allowed_hosts, bind_host=bind_host, refuse=answers.answer)
     app.add_middleware(SafetyHeaders)
     add_errors(app, answers)
-    shared = Shared(store, clock, cache, pages)
+    shared = Shared(store, clock, cache, pages, outcomes)
+    add_sign_in_pages(app, shared, gate)
+    add_access_pages(app, shared, gate)
+    add_user_pages(app, shared, gate)
     add_alarm_pages(app, shared)
     add_shelf_pages(app, shared)
     add_work_pages(app, shared)
+    add_visit_pages(app, shared)
+    add_visit_api(app, shared)
     add_alarm_api(app, shared)
     add_entry_api(app, shared)
     add_report_pages(app, shared)
+    add_review_pages(app, shared)
+    add_review_api(app, shared)
+    add_line_pages(app, shared, limits)
+    add_line_api(app, shared)
+    add_board_pages(app, shared)
+    add_look_pages(app, shared)
+    add_map_pages(app, shared)
+    add_intake_pages(app, shared, retry)
+    add_bench_pages(app, shared)
 
-    def look(severity: str, region: str, text: str, page: int) -> BoardView:
-        choice = Choice(severity_of(severity), region.strip(), text.strip(), page)
-        with store.reading() as connection:
-            return board_view(connection, cache, clock(), choice)
-
-    @app.get("/", include_in_schema=False)
-    def board(severity: Word = "", region: Word = "", text: Word = "", page: Number = 1) -> Response:
-        view = look(severity, region, text, page)
-        return pages.page("board.html", view=view, now_us=view.now_us)
-
-    @app.get("/board/rows", include_in_schema=False)
-    def board_rows(severity: Word = "", region: Word = "", text: Word = "", page: Number = 1) -> Response:
-        view = look(severity, region, text, page)
-        return pages.page("board_live.html", view=view, now_us=view.now_us)
-
-    @app.get("/api/board")
-    def api_board(
-        severity: Word = "", region: Word = "", text: Word = "", page: Number = 1
-    ) -> dict[str, Any]:
-        """The board as data; fifty sites a page, worst first."""
-        return board_data(look(severity, region, text, page))
-
-    @app.get("/site/{site}", include_in_schema=False)
+    @app.get("/site/{site}", include_in_schema=False, dependencies=VIEWER)
     def site_page(site: str) -> Response:
         with store.reading() as connection:
             view = site_view(connection, cache, clock(), site, limits)
         if view is None:
             raise HTTPException(404, f"There is no site “{site}” on the site list.")
         return pages.page("site.html", view=view, now_us=view.board.now_us)
-
-    @app.get("/refused", include_in_schema=False)
-    def refused_page() -> Response:
-        with store.reading() as connection:
-            counts = refused_counts(connection)
-            reasons = [
-                (reason, count, refused_examples(connection, reason, EXAMPLES_A_REASON))
-                for reason, count in sorted(counts.items(), key=lambda item: (-item[1], item[0]))
-            ]
-        return pages.page("refused.html", reasons=reasons, total=sum(counts.values()))
 
     @app.get("/metrics", include_in_schema=False)
     def metrics(request: Request) -> Response:

@@ -26,6 +26,10 @@ UNITS_US = {"hours": HOUR_US, "days": 24 * HOUR_US}
 #: graver is nothing to shelve for a whole fleet. Our own rule.
 GRAVEST_OF_ALL = Severity.MINOR
 
+#: The longest shelf that an operator makes; what is not looked at for longer an engineer answers for [us].
+#: Our own rule.
+LONGEST_OF_OPERATORS_US = 7 * 24 * HOUR_US
+
 NAMES = ("site", "region", "transmitter", "condition")
 
 
@@ -51,6 +55,7 @@ class ShelfEntry:
         until_us: when it ends [Unix microseconds].
         reason, by: why, and who makes it.
         first: whether it comes before the others.
+        may_be_long: whether whoever makes it may let it hold for longer than `LONGEST_OF_OPERATORS_US`.
     """
 
     names: Mapping[str, str]
@@ -59,6 +64,7 @@ class ShelfEntry:
     reason: str
     by: str
     first: bool = False
+    may_be_long: bool = True
 
 
 def until_of(length: str, unit: str, now_us: int) -> int:
@@ -113,6 +119,8 @@ def enter_shelf(
     """
     names = {name: entry.names.get(name, "").strip() for name in NAMES}
     problems = [*more, *people_problems(entry.by, entry.reason, "reason")]
+    if not entry.may_be_long and entry.until_us - now_us > LONGEST_OF_OPERATORS_US:
+        problems.append("for how long: more than 7 days needs the role engineer")
     gravest = {severity.word: severity for severity in GRAVEST_FIRST}
     up_to = gravest.get(entry.up_to)
     if up_to is None:

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from fastapi import FastAPI, Path, Query, Request
+from fastapi import FastAPI, Path, Request
 from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
 from standingwatch.alarms.event import rfc3339
-from standingwatch.alarms.handling import LONGEST_NAME
 from standingwatch.readings import BadTimeError, parse_time
 from standingwatch.store.desk_pages import window_is_from_file
 from standingwatch.store.handling import EnteredWindow, end_shelf, load_windows
 from standingwatch.web import api_models as models
+from standingwatch.web.access import OPERATOR, VIEWER, person
 from standingwatch.web.alarm_data import name_data, window_data
 from standingwatch.web.entries import BadEntryError, ShelfEntry, WindowEntry, enter_shelf, enter_window
 from standingwatch.web.form import who
@@ -22,7 +22,6 @@ from standingwatch.web.shared import Shared
 from standingwatch.web.shelf_pages import ShelfView, shelf_views
 from standingwatch.web.work_pages import PAST_US, ended
 
-By = Annotated[str, Query(min_length=1, max_length=LONGEST_NAME, description="who does it")]
 Number = Annotated[int, Path(ge=1, lt=2**63)]
 
 _CHANGED = (400, 403, 415, 422)
@@ -31,7 +30,7 @@ _CHANGED = (400, 403, 415, 422)
 def add_entry_api(app: FastAPI, shared: Shared) -> None:
     """Add the routes about shelves and work."""
 
-    @app.get("/api/shelves", response_model=models.Shelves, tags=["shelves"])
+    @app.get("/api/shelves", response_model=models.Shelves, tags=["shelves"], dependencies=VIEWER)
     def shelves() -> dict[str, Any]:
         """The shelves that hold, in their order, each with the standing alarms on it."""
         now_us = shared.clock()
@@ -45,6 +44,7 @@ def add_entry_api(app: FastAPI, shared: Shared) -> None:
         status_code=201,
         responses=problem_responses(*_CHANGED),
         tags=["shelves"],
+        dependencies=OPERATOR,
     )
     def make_shelf(request: Request, given: models.ShelfGiven) -> Any:
         """Make a shelf."""
@@ -55,8 +55,9 @@ def add_entry_api(app: FastAPI, shared: Shared) -> None:
             given.up_to,
             until_us,
             given.reason,
-            who(request, given.by),
+            who(request),
             given.first,
+            may_be_long=person(request).may("engineer"),
         )
         try:
             with shared.store.writing() as connection:
@@ -68,16 +69,20 @@ def add_entry_api(app: FastAPI, shared: Shared) -> None:
         return next(_shelf(view) for view in views if view.shelf.number == number)
 
     @app.delete(
-        "/api/shelves/{number}", status_code=204, responses=problem_responses(403, 404), tags=["shelves"]
+        "/api/shelves/{number}",
+        status_code=204,
+        responses=problem_responses(403, 404),
+        tags=["shelves"],
+        dependencies=OPERATOR,
     )
-    def end_one_shelf(request: Request, number: Number, by: By) -> Response:
+    def end_one_shelf(request: Request, number: Number) -> Response:
         """End a shelf before its time."""
         with shared.store.writing() as connection:
-            if not end_shelf(connection, number, by=who(request, by), now_us=shared.clock()):
+            if not end_shelf(connection, number, by=who(request), now_us=shared.clock()):
                 raise HTTPException(404, f"There is no shelf {number} that still holds.")
         return Response(status_code=204)
 
-    @app.get("/api/work", response_model=models.Windows, tags=["work"])
+    @app.get("/api/work", response_model=models.Windows, tags=["work"], dependencies=VIEWER)
     def work() -> dict[str, Any]:
         """Windows of work: coming, under way, and over for no more than 30 days."""
         now_us = shared.clock()
@@ -91,10 +96,11 @@ def add_entry_api(app: FastAPI, shared: Shared) -> None:
         status_code=201,
         responses=problem_responses(*_CHANGED),
         tags=["work"],
+        dependencies=OPERATOR,
     )
     def enter_work(request: Request, given: models.WorkGiven) -> Any:
         """Enter a window of work."""
-        entry = WindowEntry(**{**given.model_dump(), "by": who(request, given.by)})
+        entry = WindowEntry(**given.model_dump(), by=who(request))
         try:
             with shared.store.writing() as connection:
                 number = enter_window(connection, shared.cache.roster(connection), entry)
@@ -104,7 +110,11 @@ def add_entry_api(app: FastAPI, shared: Shared) -> None:
         return next(_window(one) for one in windows if one.number == number)
 
     @app.delete(
-        "/api/work/{number}", status_code=204, responses=problem_responses(403, 404, 409), tags=["work"]
+        "/api/work/{number}",
+        status_code=204,
+        responses=problem_responses(403, 404, 409),
+        tags=["work"],
+        dependencies=OPERATOR,
     )
     def end_one_window(number: Number) -> Response:
         """End a window of work now, or take it away if it has not begun; not one that an import brought."""

@@ -1,8 +1,10 @@
 """Forms: reading them, telling our own from strange ones, and who acts.
 
-Each form carries a token that is also in a cookie which browsers send only with requests of our own pages
-(double submit, as OWASP's "Cross-Site Request Forgery Prevention Cheat Sheet" describes it; from memory). The
-gate in `web/safety.py` has looked at where the request comes from before.
+Each form carries a token. That of a session is made from the session's secret (`web/access.py`), so that a
+form of one session is refused in every other. Where there is no session, as at the sign-in, the token is also
+in a cookie which browsers send only with requests of our own pages (double submit; both as OWASP's
+"Cross-Site Request Forgery Prevention Cheat Sheet" describes them; from memory). The gate in `web/safety.py`
+has looked at where the request comes from before.
 """
 
 from __future__ import annotations
@@ -10,19 +12,15 @@ from __future__ import annotations
 import secrets
 from dataclasses import dataclass
 from typing import Annotated
-from urllib.parse import parse_qsl, quote, unquote
+from urllib.parse import parse_qsl
 
 from fastapi import Depends, Request
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
-from standingwatch.alarms.handling import LONGEST_NAME
+from standingwatch.web.access import person
 
 TOKEN_COOKIE = "standingwatch_form"  # noqa: S105  the name of a cookie, not a secret
-NAME_COOKIE = "standingwatch_name"
-
-#: How long a browser keeps the name [s].
-_NAME_KEPT_S = 365 * 86_400
 
 #: Most fields of a form; a page of alarms has about two a row.
 _MOST_FIELDS = 2_000
@@ -66,7 +64,7 @@ async def read_form(request: Request) -> Form:
         # Browsers end lines of a text field as forms do (CR LF), whatever the person's machine does.
         fields.setdefault(name, []).append(value.replace("\r\n", "\n"))
     form = Form(fields)
-    kept = request.cookies.get(TOKEN_COOKIE, "")
+    kept = person(request).form_token or request.cookies.get(TOKEN_COOKIE, "")
     if not kept or not secrets.compare_digest(kept.encode(), form.text("token").encode()):
         raise HTTPException(
             403,
@@ -80,7 +78,10 @@ ReadForm = Annotated[Form, Depends(read_form)]
 
 
 def token_of(request: Request) -> tuple[str, bool]:
-    """The token of the browser's session, and whether it is new and has to be given to the browser."""
+    """The token of the session's forms, and whether it is new and has to be given to the browser."""
+    bound = person(request).form_token
+    if bound:
+        return bound, False
     kept = request.cookies.get(TOKEN_COOKIE, "")
     return (kept, False) if 20 <= len(kept) <= 100 else (secrets.token_urlsafe(24), True)
 
@@ -92,16 +93,6 @@ def give_token(response: Response, request: Request, token: str) -> None:
     )
 
 
-def who(request: Request, given: str = "") -> str:
-    """Who acts: the name that was given with the request, else the one that the browser keeps; "" for nobody.
-
-    There is no sign-in yet, so this is only what somebody says; it is the one place that finds it out.
-    """
-    name = given or unquote(request.cookies.get(NAME_COOKIE, ""))
-    return name.strip()
-
-
-def remember(response: Response, name: str) -> None:
-    """Have the browser keep a person's name, so that it is asked for once."""
-    if name and len(name) <= LONGEST_NAME:
-        response.set_cookie(NAME_COOKIE, quote(name), max_age=_NAME_KEPT_S, samesite="strict")
+def who(request: Request) -> str:
+    """Who acts: the name that somebody has signed in by, or that of a token; "" for nobody."""
+    return person(request).name

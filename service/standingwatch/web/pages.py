@@ -15,9 +15,10 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from standingwatch import __version__
 from standingwatch.detect.words import Severity
 from standingwatch.web import words
+from standingwatch.web.access import person_now
+from standingwatch.web.choice import SORTS, Choice, choice_query
 from standingwatch.web.desk import AlarmChoice
 from standingwatch.web.naming import alarm_address, form_value
-from standingwatch.web.view import Choice
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
@@ -49,7 +50,9 @@ class Pages:
             static=static_addresses().__getitem__,
             site_address=site_address,
             region_address=region_address,
+            line_address=line_address,
             query=choice_query,
+            sort_words=SORTS,
             alarm_address=alarm_address,
             form_value=form_value,
             alarms_query=alarms_query,
@@ -57,8 +60,9 @@ class Pages:
         )
 
     def page(self, template: str, status: int = 200, **values: Any) -> HTMLResponse:
-        """A page, or a part of one; `now_us` is given to the template if it is not in `values`."""
+        """A page, or a part of one; `now_us` and `person`, who asks, go with what is in `values`."""
         values.setdefault("now_us", self._clock())
+        values.setdefault("person", person_now())
         text = self._environment.get_template(template).render(**values)
         return HTMLResponse(text, status_code=status)
 
@@ -76,24 +80,14 @@ def site_address(site: str) -> str:
     return f"/site/{quote(site, safe='')}"
 
 
+def line_address(site: str, transmitter: str) -> str:
+    """The address of a line's page."""
+    return f"/site/{quote(site, safe='')}/{quote(transmitter, safe='')}"
+
+
 def region_address(region: str) -> str:
     """The address of the board with the sites of a region."""
     return f"/{choice_query(Choice(region=region))}"
-
-
-def choice_query(choice: Choice, page: int | None = None) -> str:
-    """A choice as the query of an address, with its "?"; "" for the choice of everything."""
-    pairs = []
-    if choice.severity is not None:
-        pairs.append(("severity", choice.severity.word))
-    if choice.region:
-        pairs.append(("region", choice.region))
-    if choice.text:
-        pairs.append(("text", choice.text))
-    number = choice.page if page is None else page
-    if number > 1:
-        pairs.append(("page", str(number)))
-    return f"?{urlencode(pairs)}" if pairs else ""
 
 
 def alarms_query(choice: AlarmChoice, page: int | None = None) -> str:

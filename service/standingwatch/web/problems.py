@@ -40,10 +40,13 @@ PROBLEM_JSON = "application/problem+json"
 
 TITLES = {
     400: "That was not understood",
+    401: "Nobody is signed in",
     403: "Not let through",
     404: "Nothing here",
     405: "Not possible here",
+    421: "Not by this name",
     422: "That was not understood",
+    429: "Too many tries",
 }
 
 
@@ -81,7 +84,8 @@ class Answers:
         self._pages = pages
 
     def answer(self, request: Request, status: int, detail: str, problems: Sequence[str] = ()) -> Response:
-        """Problem details for the API, a page for all else."""
+        """Problem details for the API, a page for all else; the audit is told the reason too."""
+        request.scope.setdefault("state", {})["said"] = detail
         if request.url.path.startswith("/api/"):
             return problem(status, detail, **({"problems": list(problems)} if problems else {}))
         title = TITLES.get(status, "Not possible")
@@ -92,13 +96,25 @@ class Answers:
         return self._pages.page("problem.html", status, title=title, detail=detail, code=status)
 
 
+def store_problem(answers: Answers, request: Request, error: SQLAlchemyError) -> Response:
+    """The answer where the store cannot be read; what went wrong goes to the log alone."""
+    log.error("web: the store cannot be read for %s", request.url.path, exc_info=error)
+    detail = (
+        "Reports may still be coming in, but this page cannot show them. See the log of the service, "
+        "and check that the database runs. The page works again as soon as it does."
+    )
+    return answers.answer(request, 503, detail)
+
+
 def add_errors(app: FastAPI, answers: Answers) -> None:
     """Designed answers for everything that goes wrong; what went wrong inside goes to the log alone."""
 
     @app.exception_handler(HTTPException)
     async def refused(request: Request, error: HTTPException) -> Response:
         detail = str(error.detail) if error.detail != "Not Found" else "There is no page at this address."
-        return answers.answer(request, error.status_code, detail)
+        response = answers.answer(request, error.status_code, detail)
+        response.headers.update(error.headers or {})
+        return response
 
     @app.exception_handler(RequestValidationError)
     async def misread(request: Request, error: RequestValidationError) -> Response:
@@ -109,12 +125,7 @@ def add_errors(app: FastAPI, answers: Answers) -> None:
 
     @app.exception_handler(SQLAlchemyError)
     async def no_store(request: Request, error: SQLAlchemyError) -> Response:
-        log.error("web: the store cannot be read for %s", request.url.path, exc_info=error)
-        detail = (
-            "Reports may still be coming in, but this page cannot show them. See the log of the service, "
-            "and check that the database runs. The page works again as soon as it does."
-        )
-        return answers.answer(request, 503, detail)
+        return store_problem(answers, request, error)
 
     @app.exception_handler(Exception)
     async def broken(request: Request, error: Exception) -> Response:

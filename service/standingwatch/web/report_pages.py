@@ -14,6 +14,7 @@ from standingwatch.alarms.performance import Performance
 from standingwatch.alarms.rates import Line
 from standingwatch.store.performance import alarm_performance
 from standingwatch.web import report_models as models
+from standingwatch.web.access import VIEWER
 from standingwatch.web.problems import problem_responses
 from standingwatch.web.shared import Shared
 
@@ -26,7 +27,7 @@ Operators = Annotated[float, Query(gt=0, le=1000, allow_inf_nan=False)]
 def add_report_pages(app: FastAPI, shared: Shared) -> None:
     """Add the page and the route of the report."""
 
-    @app.get("/alarm-system", include_in_schema=False)
+    @app.get("/alarm-system", include_in_schema=False, dependencies=VIEWER)
     def alarm_system(days: Days = 7, operators: Operators = 1.0) -> Response:
         now_us = shared.clock()
         with shared.store.reading() as connection:
@@ -40,6 +41,7 @@ def add_report_pages(app: FastAPI, shared: Shared) -> None:
         response_model=models.Report,
         responses=problem_responses(400),
         tags=["alarm system"],
+        dependencies=VIEWER,
     )
     def alarm_system_data(days: Days = 7, operators: Operators = 1.0) -> dict[str, Any]:
         """The alarm system's own report over the last days, against the published targets."""

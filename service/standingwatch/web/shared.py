@@ -13,7 +13,7 @@ from starlette.exceptions import HTTPException
 
 from standingwatch.detect.words import Condition, Severity
 from standingwatch.store.connect import Store
-from standingwatch.web.form import give_token, remember, token_of, who
+from standingwatch.web.form import give_token, token_of, who
 from standingwatch.web.naming import CONDITIONS
 from standingwatch.web.outcomes import Outcome, Outcomes
 from standingwatch.web.pages import Pages
@@ -21,7 +21,10 @@ from standingwatch.web.roster import RosterCache
 from standingwatch.web.words import GRAVEST_FIRST
 
 #: Pages that a form may lead back to.
-BACK = ("/alarms", "/alarm", "/shelves", "/work")
+BACK = ("/alarms", "/alarm", "/shelves", "/work", "/", "/intake", "/account", "/users")
+
+#: What pages below which a form may lead back to begin with.
+BACK_BELOW = ("/visit/",)
 
 
 @dataclass(frozen=True)
@@ -45,6 +48,9 @@ class Shared:
     def page(self, request: Request, template: str, status: int = 200, **values: Any) -> Response:
         """A page with forms: with the token of the session, who acts, and what came of the form before."""
         token, is_new = token_of(request)
+        if values.get("problems"):
+            # The audit tells why nothing was done.
+            request.scope.setdefault("state", {})["said"] = "; ".join(values["problems"])
         values.setdefault("outcome", self.outcomes.get(request.query_params.get("said", "")))
         values.setdefault("by", who(request))
         response = self.pages.page(template, status, token=token, **values)
@@ -52,16 +58,15 @@ class Shared:
             give_token(response, request, token)
         return response
 
-    def send_on(self, address: str, outcome: Outcome, by: str) -> Response:
+    def send_on(self, address: str, outcome: Outcome) -> Response:
         """After a form: send the browser on to a page (status 303) that tells what came of it."""
         parts = urlsplit(address)
-        if parts.scheme or parts.netloc or parts.path not in BACK:
+        is_ours = parts.path in BACK or parts.path.startswith(BACK_BELOW)
+        if parts.scheme or parts.netloc or not is_ours:
             parts = urlsplit(BACK[0])
         query = [(name, value) for name, value in parse_qsl(parts.query) if name != "said"]
         query.append(("said", self.outcomes.keep(outcome)))
-        response = RedirectResponse(f"{parts.path}?{urlencode(query)}", status_code=303)
-        remember(response, by)
-        return response
+        return RedirectResponse(f"{parts.path}?{urlencode(query)}", status_code=303)
 
 
 def severity_of(word: str) -> Severity | None:

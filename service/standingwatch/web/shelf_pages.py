@@ -9,12 +9,13 @@ from fastapi import FastAPI, Request
 from fastapi.responses import Response
 from sqlalchemy import Connection
 
-from standingwatch.alarms.handling import LONGEST_NAME, LONGEST_TEXT
+from standingwatch.alarms.handling import LONGEST_TEXT
 from standingwatch.alarms.shelving import Shelf
 from standingwatch.detect.words import Condition
 from standingwatch.store.alarming import standing_alarms
 from standingwatch.store.handling import end_shelf, load_shelves
 from standingwatch.web import words
+from standingwatch.web.access import OPERATOR, VIEWER, Person, about_act, person
 from standingwatch.web.desk import Desk, DeskAlarm
 from standingwatch.web.entries import (
     HOUR_US,
@@ -80,7 +81,6 @@ def add_shelf_pages(app: FastAPI, shared: Shared) -> None:
             holding = shelf_views(connection, roster, now_us)
             every = load_shelves(connection, ended_too=True)
         past = [shelf for shelf in every if now_us - PAST_US <= shelf.until_us <= now_us]
-        more = {"by": entered["by"]} if "by" in entered else {}
         return shared.page(
             request,
             "shelves.html",
@@ -91,44 +91,42 @@ def add_shelf_pages(app: FastAPI, shared: Shared) -> None:
             problems=problems,
             roster=roster,
             conditions=list(Condition),
-            longest_name=LONGEST_NAME,
             longest_text=LONGEST_TEXT,
             now_us=now_us,
-            **more,
         )
 
-    @app.get("/shelves", include_in_schema=False)
+    @app.get("/shelves", include_in_schema=False, dependencies=VIEWER)
     def shelves_page(request: Request) -> Response:
         return show(request)
 
-    @app.post("/shelves", include_in_schema=False)
+    @app.post("/shelves", include_in_schema=False, dependencies=OPERATOR)
     def make_shelf(request: Request, form: ReadForm) -> Response:
-        by, now_us = who(request, form.text("by")), shared.clock()
+        now_us = shared.clock()
+        about_act(request, "make a shelf", " ".join(filter(None, (form.text(name) for name in NAMES))))
         try:
-            number, view = _made(shared, form, by, now_us)
+            number, view = _made(shared, form, person(request), now_us)
         except BadEntryError as error:
-            entered = {**{name: form.text(name) for name in EMPTY}, "by": by}
+            entered = {name: form.text(name) for name in EMPTY}
             return show(request, 422, entered, error.problems)
         taken = words.several(len(view.takes), "standing alarm") if view else "no standing alarm"
         title = f"Shelf {number} made; it takes {taken} now"
-        return shared.send_on("/shelves", Outcome(title), by)
+        return shared.send_on("/shelves", Outcome(title))
 
-    @app.post("/shelves/end", include_in_schema=False)
+    @app.post("/shelves/end", include_in_schema=False, dependencies=OPERATOR)
     def end_shelf_page(request: Request, form: ReadForm) -> Response:
-        by, text = who(request, form.text("by")), form.text("number")
-        if not by:
-            return shared.send_on("/shelves", Outcome("Nothing was done", problems=("Give your name.",)), by)
+        by, text = who(request), form.text("number")
+        about_act(request, "end a shelf", text)
         ended = False
         if text.isdecimal() and len(text) < 18:
             with shared.store.writing() as connection:
                 ended = end_shelf(connection, int(text), by=by, now_us=shared.clock())
         if not ended:
             problems = (f"There is no shelf “{text}” that still holds.",)
-            return shared.send_on("/shelves", Outcome("Nothing was done", problems=problems), by)
-        return shared.send_on("/shelves", Outcome(f"Shelf {text} ended; what it held is told again"), by)
+            return shared.send_on("/shelves", Outcome("Nothing was done", problems=problems))
+        return shared.send_on("/shelves", Outcome(f"Shelf {text} ended; what it held is told again"))
 
 
-def _made(shared: Shared, form: Form, by: str, now_us: int) -> tuple[int, ShelfView | None]:
+def _made(shared: Shared, form: Form, by: Person, now_us: int) -> tuple[int, ShelfView | None]:
     """Make the shelf of a form; its number, and what it takes."""
     until_us, before = now_us, tuple[str, ...]()
     try:
@@ -140,8 +138,9 @@ def _made(shared: Shared, form: Form, by: str, now_us: int) -> tuple[int, ShelfV
         form.text("up_to"),
         until_us,
         form.text("reason"),
-        by,
+        by.name,
         bool(form.text("first")),
+        by.may("engineer"),
     )
     with shared.store.writing() as connection:
         roster = shared.cache.roster(connection)

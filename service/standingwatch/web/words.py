@@ -13,6 +13,7 @@ from standingwatch.alarms.shelving import Shelf
 from standingwatch.alarms.text import WHAT
 from standingwatch.detect.interface import LimitForecast
 from standingwatch.detect.words import Cause, Condition, Severity
+from standingwatch.rf import swr_from_rho
 
 UNKNOWN = "–"
 
@@ -177,3 +178,8 @@ def plain_number(value: float) -> str:
 def several(count: int, one: str, many: str = "") -> str:
     """A count and its noun: "1 site", "2 sites"."""
     return f"{count:,} {one if count == 1 else many or one + 's'}"
+
+
+def swr_of_rho(rho: float) -> str:
+    """A reflection coefficient's magnitude [1], 0..1, as its SWR."""
+    return swr(float(swr_from_rho(rho)))

@@ -8,10 +8,11 @@ from fastapi import FastAPI, Request
 from fastapi.responses import Response
 from sqlalchemy import Connection
 
-from standingwatch.alarms.handling import LONGEST_NAME, LONGEST_TEXT
+from standingwatch.alarms.handling import LONGEST_TEXT
 from standingwatch.inventory.maintenance import KINDS
 from standingwatch.store.desk_pages import window_is_from_file
 from standingwatch.store.handling import end_window, load_windows
+from standingwatch.web.access import OPERATOR, VIEWER, about_act
 from standingwatch.web.entries import HOUR_US, BadEntryError, WindowEntry, enter_window, utc_input
 from standingwatch.web.form import Form, ReadForm, who
 from standingwatch.web.outcomes import Outcome
@@ -48,7 +49,6 @@ def add_work_pages(app: FastAPI, shared: Shared) -> None:
         with shared.store.reading() as connection:
             roster = shared.cache.roster(connection)
             windows = load_windows(connection, now_us - PAST_US)
-        more = {"by": entered["by"]} if "by" in entered else {}
         return shared.page(
             request,
             "work.html",
@@ -60,40 +60,38 @@ def add_work_pages(app: FastAPI, shared: Shared) -> None:
             problems=problems,
             kinds=KINDS,
             roster=roster,
-            longest_name=LONGEST_NAME,
             longest_text=LONGEST_TEXT,
             now_us=now_us,
-            **more,
         )
 
-    @app.get("/work", include_in_schema=False)
+    @app.get("/work", include_in_schema=False, dependencies=VIEWER)
     def work_page(request: Request) -> Response:
         return show(request)
 
-    @app.post("/work", include_in_schema=False)
+    @app.post("/work", include_in_schema=False, dependencies=OPERATOR)
     def enter_work(request: Request, form: ReadForm) -> Response:
-        by = who(request, form.text("by"))
+        where = " ".join(filter(None, (form.text("site"), form.text("transmitter"))))
+        about_act(request, "enter a window of work", f"{where}, {form.text('kind')}")
         try:
             with shared.store.writing() as connection:
                 roster = shared.cache.roster(connection)
-                number = enter_window(connection, roster, _entry(form, by))
+                number = enter_window(connection, roster, _entry(form, who(request)))
         except BadEntryError as error:
-            entered = {**{name: form.text(name) for name in EMPTY}, "by": by}
+            entered = {name: form.text(name) for name in EMPTY}
             return show(request, 422, entered, error.problems)
-        return shared.send_on("/work", Outcome(f"Window of work {number} entered"), by)
+        return shared.send_on("/work", Outcome(f"Window of work {number} entered"))
 
-    @app.post("/work/end", include_in_schema=False)
+    @app.post("/work/end", include_in_schema=False, dependencies=OPERATOR)
     def end_work(request: Request, form: ReadForm) -> Response:
-        by, text = who(request, form.text("by")), form.text("number")
+        text = form.text("number")
+        about_act(request, "end a window of work", text)
         why = f"there is no window of work “{text}”"
         if text.isdecimal() and len(text) < 18:
             with shared.store.writing() as connection:
                 why = ended(connection, int(text), shared.clock())
         if why:
-            return shared.send_on(
-                "/work", Outcome("Nothing was done", problems=(f"Window {text}: {why}.",)), by
-            )
-        return shared.send_on("/work", Outcome(f"Window of work {text} ended"), by)
+            return shared.send_on("/work", Outcome("Nothing was done", problems=(f"Window {text}: {why}.",)))
+        return shared.send_on("/work", Outcome(f"Window of work {text} ended"))
 
 
 def _entry(form: Form, by: str) -> WindowEntry:

@@ -1,9 +1,16 @@
-// Keeps the board fresh: fetches its live part every few seconds and puts it in place of the old one.
-// The place in the page, the focus and an open tooltip stay; nothing is fetched while the page is hidden.
+// Keeps the board fresh: fetches its live part when the service says that there is something new, and every few
+// seconds where it cannot say so. The place in the page, the focus and an open tooltip stay; nothing is fetched, and
+// no stream is held, while the page is hidden.
 "use strict";
 (() => {
   const PAUSE_MS = 5000;
+  // With a stream, so often all the same: how long ago things were is told in the page.
+  const LISTENING_PAUSE_MS = 10000;
+  // Between two answers at least; alarms are fetched sooner than readings.
+  const ALARMS_GAP_MS = 1000;
   const LIMIT_MS = 20000;
+  // A page that is looked at for a moment only takes no stream.
+  const LISTEN_AFTER_MS = 1500;
   const live = document.getElementById("live");
   const lost = document.getElementById("lost");
   const said = document.getElementById("said");
@@ -11,6 +18,15 @@
   let busy = false;
   let failures = 0;
   let shown = "";
+  let etag = "";
+  // The stream that is held, and the same once it has spoken.
+  let held = null;
+  let stream = null;
+  let alarms = "";
+  let fetched = Date.now();
+  let due = Infinity;
+  // There was news while an answer was on its way.
+  let again = false;
 
   const gravity = () =>
     [...live.querySelectorAll(".counts a")].map((a) => a.textContent.trim().replace(/\s+/g, " ")).join(", ");
@@ -49,11 +65,17 @@
     clearTimeout(timer);
     try {
       const answer = await fetch(live.dataset.from, {
-        headers: { Accept: "text/html" },
+        headers: etag ? { Accept: "text/html", "If-None-Match": etag } : { Accept: "text/html" },
         signal: AbortSignal.timeout(LIMIT_MS),
       });
-      if (!answer.ok) throw new Error("status " + answer.status);
-      replace(await answer.text());
+      // The session has ended: the page asked for anew leads to the sign-in.
+      if (answer.status === 401) return location.reload();
+      if (answer.redirected) return location.reload();
+      if (answer.status !== 304) {
+        if (!answer.ok) throw new Error("status " + answer.status);
+        replace(await answer.text());
+        etag = answer.headers.get("ETag") || "";
+      }
       failures = 0;
       lost.hidden = true;
     } catch {
@@ -65,13 +87,66 @@
       }
     } finally {
       busy = false;
-      timer = setTimeout(refresh, PAUSE_MS);
+      fetched = Date.now();
+      const pause = stream && !failures ? LISTENING_PAUSE_MS : PAUSE_MS;
+      wait(again ? ALARMS_GAP_MS : pause);
+      again = false;
     }
   }
 
+  function wait(time_ms) {
+    clearTimeout(timer);
+    due = Date.now() + Math.max(0, time_ms);
+    timer = setTimeout(refresh, Math.max(0, time_ms));
+  }
+
+  function listen() {
+    if (held || document.hidden || !window.EventSource) return;
+    const source = new EventSource(live.dataset.events);
+    source.addEventListener("changed", (event) => {
+      stream = source;
+      const version = JSON.parse(event.data);
+      const since = Date.now() - fetched;
+      const gap = version.alarms !== alarms && alarms ? ALARMS_GAP_MS : PAUSE_MS;
+      alarms = version.alarms;
+      if (busy) again = true;
+      else if (Date.now() + gap - since < due) wait(gap - since);
+    });
+    source.addEventListener("error", () => {
+      // Closed for good, or lost for now: either way asking at intervals goes on.
+      if (source.readyState === EventSource.CLOSED) leave(source);
+      else if (stream === source) stream = null;
+      if (!busy && !document.hidden) wait(PAUSE_MS);
+    });
+    held = source;
+  }
+
+  function leave(source) {
+    source.close();
+    if (stream === source) stream = null;
+    if (held === source) held = null;
+  }
+
+  // Up and down go from site to site while one of them has the focus.
+  live.addEventListener("keydown", (event) => {
+    const step = { ArrowDown: 1, ArrowUp: -1 }[event.key];
+    if (!step || event.altKey || event.ctrlKey || event.metaKey || event.shiftKey) return;
+    const links = [...live.querySelectorAll("th.site a")];
+    const next = links[links.indexOf(event.target) + step];
+    if (!links.includes(event.target) || !next) return;
+    event.preventDefault();
+    next.focus();
+  });
+
   document.addEventListener("visibilitychange", () => {
     clearTimeout(timer);
-    if (!document.hidden) refresh();
+    if (document.hidden) {
+      if (held) leave(held);
+      return;
+    }
+    refresh();
+    listen();
   });
-  timer = setTimeout(refresh, PAUSE_MS);
+  wait(PAUSE_MS);
+  setTimeout(listen, LISTEN_AFTER_MS);
 })();
