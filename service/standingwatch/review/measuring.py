@@ -197,8 +197,10 @@ def _feeder_ends(facts: LineFacts) -> list[Step]:
                 f"over {more_db:.1f} dB",
                 f"it loses over {MORE_LOSS_DB:g} dB more than listed: water, age, damage",
             ),
-            (f"under {expected_db - 1.0:.1f} dB", "an open or a short nearer than the end"),
         )
+        if expected_db > 1.0:
+            # A feeder that loses less shows a nearer open or short as the one at its end.
+            means += ((f"under {expected_db - 1.0:.1f} dB", "an open or a short nearer than the end"),)
     apart = (
         f"{SHORT_OPEN_DB:g} dB or more from the short",
         "a joint on the way reflects; the mean of both is nearer to twice the loss",
