@@ -316,6 +316,17 @@ def test_the_description_of_the_api(client: Any) -> None:
         "/api/work": {"get", "post"},
         "/api/work/{number}": {"delete"},
         "/api/alarm-system": {"get"},
+        "/api/bench": {"get"},
+        "/api/intake": {"get"},
+        "/api/reviews": {"get"},
+        "/api/reviews/{number}": {"get"},
+        "/api/reviews/{number}.csv": {"get"},
+        "/api/series/{site}/{transmitter}": {"get"},
+        "/api/since": {"get"},
+        "/api/visits": {"get"},
+        "/api/visits/causes": {"get"},
+        "/api/visits/{number}": {"get"},
+        "/api/visits/{number}/acts": {"post"},
     }
     schema = client.get("/openapi.json").json()["components"]["schemas"]
     assert {"Alarm", "AlarmName", "ActGiven", "Shelf", "WindowOfWork", "Report"} <= set(schema)

@@ -47,7 +47,12 @@ def register(commands: Any) -> None:
     parser.add_argument("place", metavar="SITE[/TRANSMITTER]", help="where; without a transmitter all of it")
     parser.add_argument("--from", type=time_us, required=True, dest="start_us", metavar="TIME", help=_TIME)
     parser.add_argument("--to", type=time_us, required=True, dest="end_us", metavar="TIME", help=_TIME)
-    parser.add_argument("--kind", required=True, choices=("visit", "retune", "outage"))
+    parser.add_argument(
+        "--kind",
+        required=True,
+        choices=("visit", "retune", "outage"),
+        help="after a visit or retune a new baseline is learned",
+    )
     parser.add_argument("--by", required=True, metavar="NAME", help="who enters it")
     parser.add_argument("--note", required=True, metavar="TEXT", help="what is done")
     add_settings_option(parser)

@@ -65,7 +65,9 @@ def register(commands: Any) -> None:
     parser = actions.add_parser("sheet", help="write the visit sheet, two pages, as a PDF")
     parser.add_argument("number", type=number, metavar="ID", help="its number in `visits list`")
     parser.add_argument("--out", type=Path, required=True, metavar="FILE", help="the PDF to write")
-    parser.add_argument("--paper", choices=("A4", "Letter"), default="A4")
+    parser.add_argument(
+        "--paper", choices=("A4", "Letter"), default="A4", help="size of the sheets (default A4)"
+    )
     _finish(parser, act_sheet)
 
 
