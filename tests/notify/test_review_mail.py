@@ -6,6 +6,7 @@ import csv
 import email
 import email.policy
 import io
+from dataclasses import replace
 from email.message import EmailMessage
 from typing import Any
 
@@ -23,7 +24,7 @@ from standingwatch.notify.email import EmailChannel, MailServer
 from standingwatch.notify.outbox import OutboxWorker
 from standingwatch.notify.review_drawing import draw_apart
 from standingwatch.notify.review_mail import MOST_CHARTS, ReviewMails, as_html, as_text, charts_of, is_review
-from standingwatch.review.overnight import Review
+from standingwatch.review.overnight import Review, VisitOver
 from standingwatch.review.table import as_csv
 from standingwatch.store import tables
 from standingwatch.store.alarming import save_changes
@@ -81,6 +82,22 @@ def morning(store: Store, alarms: int = 2) -> Review:
         review = load_review(connection, number)
     assert review is not None
     return review
+
+
+def test_it_tells_visits_decided_and_how_often_the_likely_cause_was_right(store: Store) -> None:
+    review = morning(store)
+    for words in (as_text(review), as_html(review, {})):
+        assert "Visits decided" not in words
+        assert "likely cause was right" not in words
+    over = VisitOver(4, "site-1", "Fell & Tor 1", "not-fixed", NOW, ("water", "connector"))
+    review = replace(review, visits_over=(over,), causes_right=2, causes_told=3)
+    score = "The likely cause was right in 2 of 3 (67 %) where a visit found the true cause"
+    text = as_text(review)
+    assert "Visits decided: 1\n- Visit 4, Fell & Tor 1: not fixed, true cause water, connector.\n" in text
+    assert score in text
+    html = as_html(review, {})
+    assert "Visit 4, Fell &amp; Tor 1: <b>not fixed</b>, true cause water, connector." in html
+    assert score in html
 
 
 def parsed(data: bytes) -> EmailMessage:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
@@ -11,10 +12,20 @@ import pytest
 from sqlalchemy import insert, select
 
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Evidence, apply
-from standingwatch.detect.interface import BaselineChange
-from standingwatch.detect.words import Condition, Severity
+from standingwatch.detect.interface import BaselineChange, LikelyCause
+from standingwatch.detect.words import Cause, Condition, Severity
 from standingwatch.inventory import InventoryRow
-from standingwatch.review.overnight import AS_BEFORE, BETTER, CLEARED, NEW, TREND_DAYS, WORSE, Review
+from standingwatch.review.overnight import (
+    AS_BEFORE,
+    BETTER,
+    CLEARED,
+    NEW,
+    TREND_DAYS,
+    WORSE,
+    Review,
+    VisitOver,
+)
+from standingwatch.review.visits import Finding, Trouble, Visit, VisitState
 from standingwatch.settings import Settings
 from standingwatch.store import tables
 from standingwatch.store.alarming import save_changes
@@ -31,6 +42,7 @@ from standingwatch.store.reviews import (
     regions_reviewed,
 )
 from standingwatch.store.sites import load_site_list, replace_site_list
+from standingwatch.store.visits import keep_visit
 from standingwatch.store.watching import Progress, add_baselines, save_progress
 
 S = 1_000_000
@@ -172,7 +184,8 @@ def test_an_open_visit_shows_on_the_alarms_of_its_site(store: Store) -> None:
     sites(store, "a", "b")
     course(store, "a", (NOW - HOUR, MINOR))
     course(store, "b", (NOW - HOUR, MINOR))
-    visit = {"urgency": "within-weeks", "proposed_us": NOW, "changed_us": NOW, "reasons": "[]"}
+    record = json.dumps({"troubles": [], "access": "", "antenna_gain_dbi": None, "windows": []})
+    visit = {"urgency": "within-weeks", "proposed_us": NOW, "changed_us": NOW, "reasons": record}
     with store.writing() as connection:
         for site, state in (("a", "proven"), ("a", "proposed"), ("a", "planned"), ("b", "dropped")):
             connection.execute(insert(tables.visits).values(site=site, state=state, **visit))
@@ -180,6 +193,28 @@ def test_an_open_visit_shows_on_the_alarms_of_its_site(store: Store) -> None:
         "a": (3, "planned"),
         "b": (None, ""),
     }
+
+
+def test_a_decided_visit_shows_once_and_counts_for_ever(store: Store) -> None:
+    sites(store, "a North", "b South")
+    found = Trouble("", Condition.SITE_UNREACHABLE, (), "within-weeks", True, NOW, found=Cause.SITE_LINK)
+    other = replace(found, causes=(LikelyCause(Cause.SITE_LINK, 0.6, "all are silent"),))
+    with store.writing() as connection:
+        for site, state, trouble in (("a", "proven", found), ("b", "not-fixed", other)):
+            visit = Visit(0, site, VisitState(state), NOW, NOW, (trouble,), ended_us=NOW)
+            visit = replace(visit, finding=Finding("Ada", NOW, "fuse"))
+            keep_visit(connection, visit, by="Ada", text="", now_us=NOW)
+    review = made(store, NOW + HOUR, region="North")
+    assert review.visits_over == (VisitOver(1, "a", "a", "proven", NOW, ("site-link",)),)
+    # The score is of all regions.
+    assert (review.causes_right, review.causes_told) == (1, 2)
+    assert Review.from_json(review.to_json()) == review
+    review = made(store, NOW + HOUR)
+    assert {one.number: one.state for one in review.visits_over} == {1: "proven", 2: "not-fixed"}
+    assert kept(store, review) is not None
+    later = made(store, NOW + DAY + HOUR)
+    assert later.visits_over == ()
+    assert (later.causes_right, later.causes_told) == (1, 2)
 
 
 def test_reviews_are_kept_once_a_day_listed_and_forgotten(store: Store) -> None:

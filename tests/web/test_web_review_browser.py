@@ -22,11 +22,13 @@ from sqlalchemy import insert
 from standingwatch.detect.interface import LimitForecast
 from standingwatch.detect.words import Cause, Condition, Severity
 from standingwatch.inventory import FleetDefaults
+from standingwatch.review.visits import Finding, Trouble, Visit, VisitState
 from standingwatch.settings import LimitsSettings
 from standingwatch.store import tables
 from standingwatch.store.access import Role, add_user, begin_session
 from standingwatch.store.reviews import Making, keep, make
 from standingwatch.store.sites import load_site_list, replace_site_list
+from standingwatch.store.visits import keep_visit
 from standingwatch.web.access import SESSION_COOKIE
 from standingwatch.web.app import create_app
 
@@ -104,6 +106,12 @@ def night(fill: Any) -> None:
     }
     with fill.store.writing() as connection:
         connection.execute(insert(tables.visits).values(site="S004", state="planned", **visit))
+        trouble = Trouble(
+            "RPT-3", Condition.SWR_STEP, (), "within-weeks", True, fill.now_us, found=Cause.CONNECTOR
+        )
+        over = Visit(0, "S000", VisitState.PROVEN, fill.now_us, fill.now_us, (trouble,), ended_us=fill.now_us)
+        over = replace(over, finding=Finding("Ada", fill.now_us, "burnt pin"))
+        keep_visit(connection, over, by="Ada", text="", now_us=fill.now_us)
     review()
     review("Coast")
 
@@ -203,5 +211,13 @@ def test_by_keyboard_from_a_trip_to_its_alarm(opened: Callable[..., Page]) -> No
 def test_it_can_be_read_without_its_charts(opened: Callable[..., Page]) -> None:
     page = opened("/review", java_script_enabled=False)
     text = page.locator("main").inner_text()
-    for words in ("New: ", "Ended: 1", "As before: 1", "Shelved: 1", "Under work: 1", "Without useful data"):
+    for words in (
+        "New: ",
+        "Ended: 1",
+        "As before: 1",
+        "Shelved: 1",
+        "Under work: 1",
+        "Visits decided: 1",
+        "Without useful data",
+    ):
         assert words in text

@@ -106,7 +106,7 @@ def forecast_sentences(forecast: Sequence[LimitForecast], now_us: int) -> list[s
 
     Args:
         forecast: of one alarm; empty for none.
-        now_us: when the forecast was made [Unix microseconds].
+        now_us: from when the time left is counted [Unix microseconds].
     """
     told = told_first(forecast)
     sentences = [_dated(f) for f in told if f.says == REACHED or f.expected_us is not None]

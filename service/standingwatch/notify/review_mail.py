@@ -21,7 +21,7 @@ from standingwatch.notify.review_drawing import draw_apart
 from standingwatch.review import overnight
 from standingwatch.review.overnight import Item, Review, swr_of
 from standingwatch.review.small_chart import SmallChart, small_chart
-from standingwatch.review.summary import time_left
+from standingwatch.review.summary import cause_record, time_left
 from standingwatch.review.table import as_csv
 from standingwatch.store.connect import Store
 from standingwatch.store.outbox import Message
@@ -50,6 +50,7 @@ NO_DATA_WORDS = {
     overnight.NOT_KEYED: "not keyed",
     overnight.NO_BASELINE: "no baseline yet",
 }
+DECIDED_WORDS = {"proven": "proven fixed", "not-fixed": "not fixed"}
 
 #: Bar beside an item, by severity (colours of M. Okabe and K. Ito); the word stands beside it.
 COLOURS = {
@@ -169,6 +170,8 @@ def _values(review: Review) -> dict[str, Any]:
         "title": title_of(review),
         "sections": [(words, items) for words, items in sections if items],
         "no_data_words": NO_DATA_WORDS,
+        "decided_words": DECIDED_WORDS,
+        "causes": cause_record(review),
         "colours": COLOURS,
     }
 

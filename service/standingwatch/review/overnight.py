@@ -215,6 +215,25 @@ class Figure:
 
 
 @dataclass(frozen=True)
+class VisitOver:
+    """A visit that somebody has given their word on since the review before.
+
+    Attributes:
+        number, site, site_name: which, and where.
+        state: "proven" or "not-fixed".
+        decided_us: when that was said [Unix microseconds].
+        found: the true causes that it found.
+    """
+
+    number: int
+    site: str
+    site_name: str
+    state: str
+    decided_us: int
+    found: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Review:
     """The overnight review.
 
@@ -235,6 +254,9 @@ class Review:
         performance_days: of how many days the alarm system's own report is [d].
         performance: its figures, always of the whole service.
         last_change: number of the last alarm change that it knows of; the next review goes on from there.
+        visits_over: visits decided since the review before, newest first.
+        causes_right, causes_told: of so many true causes that visits have found so far, in so many the likely
+            cause was right; always of the whole service.
     """
 
     region: str
@@ -253,6 +275,10 @@ class Review:
     performance_days: float
     performance: tuple[Figure, ...]
     last_change: int = 0
+    # A review kept before there were these has none.
+    visits_over: tuple[VisitOver, ...] = ()
+    causes_right: int = 0
+    causes_told: int = 0
 
     @property
     def standing(self) -> tuple[Item, ...]:

@@ -16,7 +16,7 @@ from standingwatch.alarms.shelving import Shelf, Window
 from standingwatch.detect.words import Severity
 from standingwatch.review import overnight
 from standingwatch.review.no_data import counted
-from standingwatch.review.overnight import Figure, Item, NoData, Outlook, Reason, Review, Trend
+from standingwatch.review.overnight import Figure, Item, NoData, Outlook, Reason, Review, Trend, VisitOver
 from standingwatch.review.summary import summary
 from standingwatch.review.urgency import Place, Urgency, shares, trips, urgency_of, urgency_word, wants_a_crew
 
@@ -77,6 +77,8 @@ class Surroundings:
         no_data: transmitters without useful data, all of them.
         performance: the alarm system's own report; None for none.
         trip_km: how far neighbours on a trip may be [km].
+        visits_over: visits decided since the review before.
+        causes_right, causes_told: as those of `Review`.
     """
 
     places: Mapping[str, Place] = field(default_factory=dict)
@@ -85,6 +87,9 @@ class Surroundings:
     no_data: Sequence[NoData] = ()
     performance: Performance | None = None
     trip_km: float = 30.0
+    visits_over: Sequence[VisitOver] = ()
+    causes_right: int = 0
+    causes_told: int = 0
 
 
 def change_since(alarm: Alarm, before: Severity) -> str:
@@ -137,6 +142,9 @@ def make_review(frame: Frame, known: Sequence[Known], around: Surroundings) -> R
         no_data_counts=counts,
         performance_days=0.0 if report is None else round((report.end_us - report.start_us) / _DAY_US, 2),
         performance=() if report is None else _figures(report),
+        visits_over=tuple(sorted(around.visits_over, key=lambda v: (-v.decided_us, v.number))),
+        causes_right=around.causes_right,
+        causes_told=around.causes_told,
     )
     return replace(review, summary=summary(review))
 

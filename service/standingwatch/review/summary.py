@@ -78,3 +78,14 @@ def time_left(item: Item) -> str:
     if item.forecast_days is not None:
         told = f"about {several(round(item.forecast_days), 'day')}, by the forecast"
     return f"{told}; ranked by its severity as if {days} were left"
+
+
+def cause_record(review: Review) -> str:
+    """How often the likely cause was right, in a sentence; "" where no visit has told a true cause."""
+    if not review.causes_told:
+        return ""
+    share = 100.0 * review.causes_right / review.causes_told
+    return (
+        f"The likely cause was right in {review.causes_right} of {review.causes_told} ({share:.0f} %) where "
+        "a visit found the true cause, over all visits so far."
+    )

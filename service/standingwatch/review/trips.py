@@ -172,7 +172,9 @@ def _brought_up(trouble: Trouble, alarms: Sequence[Alarm], now_us: int) -> Troub
     kept = {alarm.condition: alarm for alarm in trouble.alarms}
     now = {alarm.key.condition: alarm for alarm in alarms}
     for condition, alarm in now.items():
-        kept[condition] = TroubleAlarm(condition, alarm.severity, alarm.raised_us, None, _figures(alarm))
+        kept[condition] = TroubleAlarm(
+            condition, alarm.severity, alarm.raised_us, None, _figures(alarm, now_us)
+        )
     for condition, noted in kept.items():
         if condition not in now and noted.ended_us is None:
             kept[condition] = replace(noted, ended_us=now_us)
@@ -201,9 +203,9 @@ def _brought_up(trouble: Trouble, alarms: Sequence[Alarm], now_us: int) -> Troub
     )
 
 
-def _figures(alarm: Alarm) -> str:
-    """The figures of an alarm, and what is to come, in words."""
-    words = [detail(alarm.key.condition, alarm.values), *forecast_sentences(alarm.forecast, alarm.changed_us)]
+def _figures(alarm: Alarm, now_us: int) -> str:
+    """The figures of an alarm, and what is to come, in words; the time left is counted from now."""
+    words = [detail(alarm.key.condition, alarm.values), *forecast_sentences(alarm.forecast, now_us)]
     return " ".join(word for word in words if word)
 
 

@@ -7,20 +7,23 @@ fleet for what is silent, and the hours of the transmitters that it shows.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection, delete, select
 
-from standingwatch.review.overnight import Review
+from standingwatch.review.overnight import Review, VisitOver
 from standingwatch.review.ranking import Frame, Surroundings, make_review
+from standingwatch.review.visits import VisitState
 from standingwatch.store import tables
 from standingwatch.store.board import closed_until_us
 from standingwatch.store.performance import alarm_performance
 from standingwatch.store.review_alarms import Since, known_alarms, newest_change
 from standingwatch.store.review_fleet import data_of_fleet, trends_of
 from standingwatch.store.sites import load_site_list
+from standingwatch.store.visits import cause_score, load_visits
 
 _DAY_US = 86_400_000_000
 
@@ -75,6 +78,7 @@ def make(
     # In a flood the gravest are sure to be among the most urgent.
     shown = sorted(known, key=lambda k: (k.alarm.is_cleared, -k.alarm.severity, k.alarm.key))
     names = dict.fromkeys((k.alarm.key.site, k.alarm.key.transmitter) for k in shown)
+    score = cause_score(connection)
     around = Surroundings(
         places={
             row.site: (row.latitude, row.longitude)
@@ -86,6 +90,9 @@ def make(
         no_data=data_of_fleet(connection, rows, [keys[row.site, row.transmitter] for row in rows], closed_us),
         performance=alarm_performance(connection, now_us - PERFORMANCE_DAYS * _DAY_US, now_us),
         trip_km=how.trip_km,
+        visits_over=_visits_over(connection, {row.site: row.site_name or row.site for row in rows}, since),
+        causes_right=score.right,
+        causes_told=score.told,
     )
     frame = Frame(
         region=region,
@@ -120,6 +127,23 @@ def _since(connection: Connection, region: str, now_us: int) -> Since:
         return Since(now_us - _DAY_US)
     before = Review.from_json(body)
     return Since(before.made_us, before.last_change)
+
+
+def _visits_over(connection: Connection, site_names: Mapping[str, str], since: Since) -> list[VisitOver]:
+    """Visits to some sites, given by name, that somebody has given their word on since a time."""
+    decided = load_visits(connection, (VisitState.PROVEN, VisitState.NOT_FIXED))
+    return [
+        VisitOver(
+            visit.number,
+            visit.site,
+            site_names[visit.site],
+            visit.state.value,
+            visit.changed_us,
+            tuple(dict.fromkeys(t.found.value for t in visit.troubles if t.found is not None)),
+        )
+        for visit in decided
+        if visit.site in site_names and visit.changed_us >= since.time_us
+    ]
 
 
 # Kept ---------------------------------------------------------------------------------------------------

@@ -238,9 +238,9 @@ class AccessGate:
                     by=by.name,
                     role=by.role.value,
                     address=request.client.host if request.client else "",
-                    act=act,
-                    about=about,
-                    outcome=outcome,
+                    act=_keepable(act),
+                    about=_keepable(about),
+                    outcome=_keepable(outcome),
                 )
         except SQLAlchemyError as error:
             # What was done is done; the answer that says so is not held back.
@@ -267,6 +267,11 @@ class AccessGate:
 
 def _is_for_programs(path: str) -> bool:
     return path.startswith("/api/") or path in ("/openapi.json", METRICS_PATH)
+
+
+def _keepable(text: str) -> str:
+    """A text as both databases keep it: what was refused may tell characters that PostgreSQL refuses."""
+    return text.replace("\0", "\N{REPLACEMENT CHARACTER}").encode("utf-8", "replace").decode("utf-8")
 
 
 def _names(parameters: object) -> str:

@@ -29,8 +29,12 @@ from standingwatch.web.shared import Shared, condition_of, one_of, severity_of
 CHANGES = 1000
 
 _NAMES = {"type": "array", "items": {"$ref": "#/components/schemas/AlarmName"}}
-_REASON = {"type": "object", "required": ["reason"], "properties": {"reason": {"type": "string"}}}
-_REFUSED = {"allOf": [{"$ref": "#/components/schemas/AlarmName"}, _REASON]}
+_TEXT = {"type": "string"}
+_REFUSED = {
+    "type": "object",
+    "required": ["subject", "condition", "reason"],
+    "properties": {"subject": _TEXT, "condition": _TEXT, "reason": _TEXT},
+}
 
 #: The answer to an act that was refused for some or all alarms, as the description of the API shows it.
 REFUSED_ACT: dict[str, Any] = {

@@ -17,6 +17,10 @@ KindOfWork = Literal["visit", "retune", "outage"]
 MOST_ALARMS = 500
 
 
+#: Texts that the store is asked for: PostgreSQL keeps no NUL in one.
+NO_NUL = r"^[^\x00]*$"
+
+
 class Given(BaseModel):
     """What a request carries: members that are not known are refused."""
 
@@ -28,6 +32,7 @@ class AlarmName(Given):
 
     subject: str = Field(
         max_length=300,
+        pattern=NO_NUL,
         description="SITE/TRANSMITTER, SITE, region/NAME or service/PART",
         examples=["GREYTOR/RPT-1"],
     )

@@ -28,6 +28,7 @@ from standingwatch.web.alarm_pages import add_alarm_pages
 from standingwatch.web.bench_pages import add_bench_pages
 from standingwatch.web.board_pages import add_board_pages
 from standingwatch.web.data import readiness
+from standingwatch.web.description import DescribedApi
 from standingwatch.web.entry_api import add_entry_api
 from standingwatch.web.intake_news import intake_news
 from standingwatch.web.intake_pages import Retry, add_intake_pages
@@ -41,7 +42,7 @@ from standingwatch.web.problems import Answers, add_errors, problem_responses
 from standingwatch.web.report_pages import add_report_pages
 from standingwatch.web.review_pages import add_review_api, add_review_pages
 from standingwatch.web.roster import RosterCache
-from standingwatch.web.safety import ChangeGate, SafetyHeaders
+from standingwatch.web.safety import ChangeGate, SafetyHeaders, TextGate
 from standingwatch.web.shared import Shared
 from standingwatch.web.shelf_pages import add_shelf_pages
 from standingwatch.web.sign_in_pages import add_sign_in_pages
@@ -86,7 +87,7 @@ def create_app(
     """
     settings = access if access is not None else AccessSettings()
     # The pages that describe an API with a browser load scripts from other hosts: they stay off.
-    app = FastAPI(
+    app = DescribedApi(
         title="Standing Watch",
         version=__version__,
         docs_url=None,
@@ -100,6 +101,7 @@ def create_app(
     # The one that is added last is the outermost: what the gate refuses gets the headers too.
     app.add_middleware(ChangeGate, refuse=answers.answer)
     app.add_middleware(AccessGate, access=gate, answers=answers, outcomes=outcomes)
+    app.add_middleware(TextGate, refuse=answers.answer)
     app.add_middleware(HostGate, allowed=settings.allowed_hosts, bind_host=bind_host, refuse=answers.answer)
     app.add_middleware(SafetyHeaders)
     add_errors(app, answers)

@@ -71,7 +71,7 @@ def add_entry_api(app: FastAPI, shared: Shared) -> None:
     @app.delete(
         "/api/shelves/{number}",
         status_code=204,
-        responses=problem_responses(403, 404),
+        responses=problem_responses(400, 403, 404),
         tags=["shelves"],
         dependencies=OPERATOR,
     )
@@ -112,7 +112,7 @@ def add_entry_api(app: FastAPI, shared: Shared) -> None:
     @app.delete(
         "/api/work/{number}",
         status_code=204,
-        responses=problem_responses(403, 404, 409),
+        responses=problem_responses(400, 403, 404, 409),
         tags=["work"],
         dependencies=OPERATOR,
     )

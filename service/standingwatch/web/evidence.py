@@ -39,7 +39,13 @@ def figure(name: str, value: Value) -> str:
     if not isinstance(value, int | float):
         return str(value)
     unit = next((unit for end, unit in _UNITS.items() if name.endswith(end)), "")
-    text = "∞" if value == float("inf") else f"{value:.6g}"
+    if value == float("inf"):
+        text = "∞"
+    elif isinstance(value, float) and unit != "MHz" and abs(value) < 1e4:
+        # No meter tells more than four digits; a channel's frequency has up to seven.
+        text = f"{value:.4g}"
+    else:
+        text = f"{value:.7g}"
     return f"{text} {unit}".rstrip()
 
 

@@ -37,7 +37,8 @@ def keys_of(subject_text: str, condition: Condition) -> list[AlarmKey]:
 def find_key(connection: Connection, subject_text: str, condition_word: str) -> AlarmKey | None:
     """The key of an alarm that there is, standing or ended; None where there is none."""
     condition = CONDITIONS.get(condition_word)
-    if condition is None:
+    # No name has a NUL, and PostgreSQL takes no question with one.
+    if condition is None or "\0" in subject_text:
         return None
     found = keys_of(subject_text, condition)
     return next((key for key in found if load_alarm(connection, key) is not None), None)

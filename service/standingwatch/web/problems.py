@@ -12,6 +12,7 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, Response
 from sqlalchemy.exc import SQLAlchemyError
 from starlette.exceptions import HTTPException
+from starlette.routing import Match, Route
 
 from standingwatch.web.pages import Pages
 from standingwatch.web.safety import HEADERS
@@ -106,6 +107,16 @@ def store_problem(answers: Answers, request: Request, error: SQLAlchemyError) ->
     return answers.answer(request, 503, detail)
 
 
+def _methods_at(app: FastAPI, request: Request) -> set[str]:
+    """What may be done at an address (RFC 9110, 15.5.6): a route by itself knows its own methods alone."""
+    return {
+        method
+        for route in app.routes
+        if isinstance(route, Route) and route.matches(request.scope)[0] is not Match.NONE
+        for method in route.methods or ()
+    }
+
+
 def add_errors(app: FastAPI, answers: Answers) -> None:
     """Designed answers for everything that goes wrong; what went wrong inside goes to the log alone."""
 
@@ -114,6 +125,8 @@ def add_errors(app: FastAPI, answers: Answers) -> None:
         detail = str(error.detail) if error.detail != "Not Found" else "There is no page at this address."
         response = answers.answer(request, error.status_code, detail)
         response.headers.update(error.headers or {})
+        if error.status_code == 405:
+            response.headers["Allow"] = ", ".join(sorted(_methods_at(app, request)))
         return response
 
     @app.exception_handler(RequestValidationError)

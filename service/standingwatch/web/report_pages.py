@@ -21,7 +21,8 @@ from standingwatch.web.shared import Shared
 DAY_US = 86_400_000_000
 
 Days = Annotated[int, Query(ge=1, le=366)]
-Operators = Annotated[float, Query(gt=0, le=1000, allow_inf_nan=False)]
+#: People who share the load; far fewer than one would make the figures per person endless.
+Operators = Annotated[float, Query(ge=0.01, le=1000, allow_inf_nan=False)]
 
 
 def add_report_pages(app: FastAPI, shared: Shared) -> None:

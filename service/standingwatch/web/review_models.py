@@ -137,6 +137,17 @@ class FigureData(BaseModel):
     note: str
 
 
+class VisitOverData(BaseModel):
+    """A visit that somebody has given their word on since the review before."""
+
+    number: int
+    site: str
+    site_name: str
+    state: str
+    decided: str
+    found: list[str] = Field(description="the true causes that it found")
+
+
 class ReviewData(BaseModel):
     """An overnight review."""
 
@@ -156,6 +167,9 @@ class ReviewData(BaseModel):
     no_data_counts: dict[str, int]
     performance_days: float
     performance: list[FigureData]
+    visits_over: list[VisitOverData]
+    causes_right: int = Field(description="likely causes that a visit found to be the true ones, in all")
+    causes_told: int = Field(description="true causes that visits have found, in all")
 
 
 def kept_data(kept: Kept) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from standingwatch.detect.words import Cause, Severity
 from standingwatch.review import overnight
 from standingwatch.review.overnight import Item, Review, Trip, swr_of
 from standingwatch.review.small_chart import small_chart
-from standingwatch.review.summary import time_left
+from standingwatch.review.summary import cause_record, time_left
 from standingwatch.review.table import as_csv
 from standingwatch.store.reviews import list_reviews, load_review, regions_reviewed
 from standingwatch.web import review_models as models
@@ -25,6 +25,7 @@ from standingwatch.web.line_view import line_address
 from standingwatch.web.problems import problem_responses
 from standingwatch.web.review_chart import drawing
 from standingwatch.web.shared import Shared
+from standingwatch.web.visit_view import STATE_WORDS
 
 #: What each section is called.
 SECTIONS = (
@@ -196,6 +197,8 @@ def _page(shared: Shared, connection: Connection, number: int) -> Response:
         swr=lambda rho: words.swr(swr_of(rho)),
         left=time_left,
         outlook=_outlook,
+        state_words=STATE_WORDS,
+        causes=cause_record(review),
         cause_words=lambda cause: words.CAUSE_WORDS[Cause(cause)],
         now_us=now_us,
     )

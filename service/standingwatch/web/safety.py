@@ -30,6 +30,9 @@ HEADERS = {
 }
 
 
+Refuse = Callable[[Request, int, str], Response]
+
+
 class SafetyHeaders:
     """ASGI middleware that puts `HEADERS` on every answer, and tells caches to keep no page."""
 
@@ -53,13 +56,36 @@ class SafetyHeaders:
         await self._app(scope, receive, send_with_headers)
 
 
+class TextGate:
+    """ASGI middleware that refuses an address with a NUL character: no name here has one.
+
+    PostgreSQL keeps none in a text (its manual, "Character Types"), so a question with one would fail there.
+
+    Args:
+        app: what comes behind.
+        refuse: makes the answer to what is not let through, of the request, a status and a reason.
+    """
+
+    def __init__(self, app: ASGIApp, refuse: Refuse) -> None:
+        self._app, self._refuse = app, refuse
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass a request on, or refuse it."""
+        if scope["type"] == "http" and ("\0" in scope["path"] or b"%00" in scope["query_string"]):
+            answer = self._refuse(Request(scope), 400, "The address has a NUL character; leave it out.")
+            await answer(scope, receive, send)
+            return
+        await self._app(scope, receive, send)
+
+
 #: The longest body that a request may have [bytes].
 LONGEST_BODY = 1_000_000
 
 #: Methods that change nothing.
 SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
 
-Refuse = Callable[[Request, int, str], Response]
+#: Methods whose requests carry what to change.
+CARRYING_METHODS = ("POST", "PUT", "PATCH")
 
 
 def refusal(method: str, path: str, headers: Headers) -> tuple[int, str] | None:
@@ -87,7 +113,7 @@ def refusal(method: str, path: str, headers: Headers) -> tuple[int, str] | None:
     if length is not None and (not length.isdecimal() or int(length) > LONGEST_BODY):
         return 413, f"The body is too long: {LONGEST_BODY:,} bytes are the most."
     kind = headers.get("content-type", "").partition(";")[0].strip().lower()
-    if path.startswith("/api/") and method != "DELETE" and kind != "application/json":
+    if path.startswith("/api/") and method in CARRYING_METHODS and kind != "application/json":
         return 415, f"Got the content type “{kind}”, wanted application/json."
     return None
 

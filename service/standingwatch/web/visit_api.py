@@ -43,7 +43,7 @@ def add_visit_api(app: FastAPI, shared: Shared) -> None:
     @app.get(
         "/api/visits",
         response_model=models.Visits,
-        responses=problem_responses(400, 422),
+        responses=problem_responses(400),
         tags=["visits"],
         dependencies=VIEWER,
     )
@@ -83,7 +83,7 @@ def add_visit_api(app: FastAPI, shared: Shared) -> None:
     @app.get(
         "/api/visits/{number}",
         response_model=models.FullVisit,
-        responses=problem_responses(404, 422),
+        responses=problem_responses(400, 404),
         tags=["visits"],
         dependencies=VIEWER,
     )

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, Field
 
 from standingwatch.alarms.handling import LONGEST_NAME, LONGEST_TEXT
 from standingwatch.review.visits import LONGEST_CREW
-from standingwatch.web.api_models import Given
+from standingwatch.web.api_models import NO_NUL, Given
 
 StateWord = Literal["proposed", "planned", "under-way", "done", "proven", "not-fixed", "dropped"]
 UrgencyWord = Literal["at-once", "within-days", "within-weeks", "with-the-next-visit"]
@@ -27,6 +27,9 @@ CauseWord = Literal[
     "regional-weather",
     "unknown",
 ]
+
+#: A transmitter, "" for the whole site. The pattern has the text looked at: what is no Unicode is refused.
+ResourceName = Annotated[str, Field(max_length=100, pattern=NO_NUL)]
 
 
 class VisitAlarm(BaseModel):
@@ -114,7 +117,7 @@ class VisitAct(Given):
     crew: str = Field("", max_length=LONGEST_CREW, description="plan: who goes")
     access: str = Field("", max_length=LONGEST_TEXT, description="plan: notes for whoever drives there")
     antenna_gain_dbi: float | None = Field(None, ge=-20, le=40, description="plan: for the exposure estimate")
-    found: dict[str, CauseWord] = Field(
+    found: dict[ResourceName, CauseWord] = Field(
         default_factory=dict, description='findings: true cause by transmitter, "" for the whole site'
     )
     text: str = Field("", max_length=LONGEST_TEXT, description="reason, or what was found")
