@@ -153,7 +153,7 @@ def test_a_window_is_entered_in_utc_and_ended(fill: Any, client: Any) -> None:
     assert "Take away" in coming
     fill.now_us += 24 * 3_600_000_000 - 2 * 3_600_000_000
     assert "Under way: 1" in client.get("/work").text
-    page = client.told(client.submit("/work/end", number="1"))
+    page = client.told(client.submit("/work-end", number="1"))
     assert "Window of work 1 ended" in page
     assert "Over in the last 30 days: 1" in page
     with fill.store.reading() as connection:
@@ -163,7 +163,7 @@ def test_a_window_is_entered_in_utc_and_ended(fill: Any, client: Any) -> None:
 
 def test_a_window_that_has_not_begun_is_taken_away(fill: Any, client: Any) -> None:
     client.submit("/work", **WORK)
-    client.submit("/work/end", number="1")
+    client.submit("/work-end", number="1")
     with fill.store.reading() as connection:
         assert load_windows(connection) == []
 
@@ -173,7 +173,7 @@ def test_a_window_from_the_file_is_marked_and_stays(fill: Any, client: Any) -> N
     page = client.get("/work").text
     assert "from the maintenance file" in page
     assert f'name="number" value="{number}"' not in page
-    page = client.told(client.submit("/work/end", number=str(number)))
+    page = client.told(client.submit("/work-end", number=str(number)))
     assert "it came with the maintenance file" in page
     assert "Under way: 1" in page
 
@@ -214,7 +214,7 @@ def test_hostile_text_is_escaped_everywhere(fill: Any, client: Any) -> None:
     wrong = client.submit("/shelves", **{**SHELF, "site": bad, "condition": bad, "length": bad, "unit": bad})
     pages = [wrong.text, client.submit("/work", **{**WORK, "site": bad, "start": bad, "kind": bad}).text]
     pages.append(client.told(client.submit("/shelves/end", number=bad)))
-    pages.append(client.told(client.submit("/work/end", number=bad)))
+    pages.append(client.told(client.submit("/work-end", number=bad)))
     pages.append(client.told(client.submit("/alarms/act", act=bad, chosen=f"{bad} {bad}")))
     pages.append(client.told(client.submit("/alarms/act", act="acknowledge", chosen=f"{bad} {bad}")))
     addresses = (

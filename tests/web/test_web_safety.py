@@ -11,7 +11,7 @@ from standingwatch.store.handling import load_handlings, load_shelves
 from standingwatch.web.form import TOKEN_COOKIE
 from standingwatch.web.safety import LONGEST_BODY
 
-FORMS = ("/alarms/act", "/shelves", "/shelves/end", "/work", "/work/end")
+FORMS = ("/alarms/act", "/shelves", "/shelves/end", "/work", "/work-end")
 ACT = {
     "alarms": [{"subject": "S001/RPT-2", "condition": "swr-high"}],
     "act": "acknowledge",

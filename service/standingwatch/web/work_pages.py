@@ -81,7 +81,7 @@ def add_work_pages(app: FastAPI, shared: Shared) -> None:
             return show(request, 422, entered, error.problems)
         return shared.send_on("/work", Outcome(f"Window of work {number} entered"))
 
-    @app.post("/work/end", include_in_schema=False, dependencies=OPERATOR)
+    @app.post("/work-end", include_in_schema=False, dependencies=OPERATOR)
     def end_work(request: Request, form: ReadForm) -> Response:
         text = form.text("number")
         about_act(request, "end a window of work", text)
