@@ -10,17 +10,26 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime, timedelta
 from email.policy import default
 from pathlib import Path
 from typing import Any
 
+import paho.mqtt.client as mqtt
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+from prometheus_client import CollectorRegistry
 from sqlalchemy import func, select
 from sqlalchemy.exc import DBAPIError
 
+from standingwatch.intake.writer import Arrived, Writer
+from standingwatch.inventory import FleetDefaults
+from standingwatch.metrics import Metrics
+from standingwatch.settings import IntakeSettings
 from standingwatch.store import tables
 from standingwatch.store.connect import Store
+from standingwatch.store.outbox import waiting_messages
 
 SERVICE = Path(__file__).parents[2] / "service"
 SITES = ("alder-ridge", "birch-hill", "cedar-top")
@@ -29,7 +38,6 @@ INVENTORY = "site,transmitter,frequency_mhz,rated_power_w,feeder_loss_db,expecte
 )
 #: Good readings, then as many bad ones, and so on: a change of each alarm so often.
 RUN = 10
-ROUNDS = 4
 
 
 class Daemon:
@@ -55,6 +63,37 @@ class Daemon:
         if self.process is not None and self.process.poll() is None:
             self.process.send_signal(how)
             self.process.wait(30)
+
+
+@pytest.fixture
+def durable_broker(tmp_path: Path, run_broker: Callable[..., Any]) -> Iterator[Any]:
+    """A broker that keeps its sessions and what waits in them when it is stopped, as one in real use does."""
+    kept = f"allow_anonymous true\npersistence true\npersistence_location {tmp_path}/\n"
+    with run_broker(tmp_path, more_settings=kept) as running:
+        yield running
+
+
+@contextmanager
+def subscribed(port: int) -> Iterator[list[dict[str, Any]]]:
+    """Every event that comes to a subscriber whose session outlives its connection, in order."""
+    events: list[dict[str, Any]] = []
+    ready: list[bool] = []
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="desk", clean_session=False)
+    client.reconnect_delay_set(1, 1)
+    client.on_message = lambda _c, _d, message: events.append(json.loads(message.payload))
+    client.on_connect = lambda c, *_: c.subscribe("standingwatch/event/#", qos=1)
+    client.on_subscribe = lambda *_: ready.append(True)
+    client.connect("127.0.0.1", port)
+    client.loop_start()
+    try:
+        end = time.monotonic() + 10
+        while not ready:
+            assert time.monotonic() < end, "not subscribed"
+            time.sleep(0.02)
+        yield events
+    finally:
+        client.disconnect()
+        client.loop_stop()
 
 
 @pytest.fixture
@@ -85,8 +124,7 @@ def listens(store_url: str) -> bool:
 def test_each_change_is_delivered_once_per_id(
     store_url: str,
     make_daemon: Callable[[str, str], Daemon],
-    broker: Any,
-    listen: Any,
+    durable_broker: Any,
     connect_client: Any,
     receiver: Any,
     mail_receiver: Any,
@@ -95,6 +133,7 @@ def test_each_change_is_delivered_once_per_id(
     first_seen: Callable[[Any], list[str]],
     wait: Callable[..., None],
 ) -> None:
+    broker = durable_broker
     daemon = make_daemon(
         store_url,
         f"""
@@ -138,39 +177,68 @@ resend_every_s = 1
     sender = connect_client(broker.port)
     reports = 0
 
-    def send(count: int) -> None:
-        """So many more reports of every site."""
+    def next_reports(count: int) -> list[tuple[str, str]]:
+        """Topic and content of so many more reports of every site."""
         nonlocal reports
-        infos = []
+        made = []
         for number in range(reports, reports + count):
-            reflected_w = 1.31 if (number // RUN) % 2 == 0 else 13.7
             report = {
                 "time": (begin + timedelta(seconds=60 * number)).isoformat(),
                 "forward_w": 47.3,
-                "reflected_w": reflected_w,
+                "reflected_w": 1.31 if (number // RUN) % 2 == 0 else 13.7,
             }
-            for site in SITES:
-                topic = f"standingwatch/report/{site}/rpt-1"
-                infos.append(sender.publish(topic, json.dumps(report), qos=1))
+            made += [(f"standingwatch/report/{site}/rpt-1", json.dumps(report)) for site in SITES]
         reports += count
-        for info in infos:
+        return made
+
+    def send(count: int) -> None:
+        """So many more reports of every site, by the broker."""
+        for info in [sender.publish(topic, body, qos=1) for topic, body in next_reports(count)]:
             info.wait_for_publish(30)
 
-    away = (receiver, mail_receiver, alertmanager, None)
-    with listen(broker.port, "standingwatch/event/#") as heard:
-        for number in range(ROUNDS):
-            gone = away[number]
-            if gone is not None:
-                gone.stop()
+    def put_in(count: int) -> None:
+        """The same past the broker, as `refused retry` puts them in."""
+        now_us = time.time_ns() // 1000
+        with closing(Store(store_url)) as store:
+            writer = Writer(
+                store,
+                IntakeSettings(),
+                FleetDefaults(),
+                "standingwatch",
+                Metrics(CollectorRegistry()),
+                lambda: now_us,
+            )
+            writer.write([Arrived(topic, body.encode(), now_us) for topic, body in next_reports(count)])
+
+    def wait_at_mqtt() -> int:
+        """How many messages wait for the broker."""
+        with closing(Store(store_url)) as store, store.reading() as connection:
+            return len(waiting_messages(connection, "mqtt"))
+
+    with subscribed(broker.port) as heard:
+        for receiver_away in (receiver, mail_receiver, alertmanager):
+            receiver_away.stop()
             send(2 * RUN)
             time.sleep(1.5)
             daemon.end(signal.SIGKILL)
             send(RUN)
             daemon.start()
             time.sleep(1.5)
-            if gone is not None:
-                gone.start()
-        send(2 * RUN)  # so that alarms stand at the end
+            receiver_away.start()
+        # What the daemon judges while the broker is away it cannot tell by MQTT until that is back.
+        send(RUN)
+        wait(lambda: not wait_at_mqtt())
+        broker.stop()
+        daemon.end(signal.SIGKILL)
+        put_in(2 * RUN)
+        daemon.start()
+        wait(lambda: wait_at_mqtt() >= len(SITES), 60)
+        daemon.end(signal.SIGKILL)
+        daemon.start()
+        broker.start()
+        wait(sender.is_connected)
+        send(RUN)
+        send(RUN)  # so that alarms stand at the end
 
         store = Store(store_url)
         outbox, changes = tables.outbox.c, tables.alarm_changes.c
@@ -189,7 +257,7 @@ resend_every_s = 1
             assert time.monotonic() < end, f"{left}\n{daemon.log.read_text()[-3000:]}"
             time.sleep(0.2)
         time.sleep(1.0)
-        by_mqtt = [json.loads(body)["id"] for _, body, _ in heard.messages]
+        by_mqtt = [event["id"] for event in heard]
 
     with store.reading() as connection:
         noted = connection.execute(select(tables.alarm_changes).order_by(changes.id)).all()
