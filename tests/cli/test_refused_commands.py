@@ -15,7 +15,8 @@ from prometheus_client import CollectorRegistry
 from sqlalchemy import select
 
 from standingwatch.cli.main import build_parser
-from standingwatch.intake.writer import Arrived, Writer
+from standingwatch.intake.sorting import Arrived
+from standingwatch.intake.writer import Writer
 from standingwatch.inventory import FleetDefaults
 from standingwatch.metrics import Metrics
 from standingwatch.settings import IntakeSettings

@@ -14,7 +14,8 @@ from prometheus_client import CollectorRegistry
 from sqlalchemy import func, select
 
 from standingwatch.intake.service import Intake
-from standingwatch.intake.writer import Arrived, Writer
+from standingwatch.intake.sorting import Arrived
+from standingwatch.intake.writer import Writer
 from standingwatch.inventory import FleetDefaults, read_inventory_text
 from standingwatch.metrics import Metrics
 from standingwatch.readings import decode_report

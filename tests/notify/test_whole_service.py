@@ -23,7 +23,8 @@ from prometheus_client import CollectorRegistry
 from sqlalchemy import func, select
 from sqlalchemy.exc import DBAPIError
 
-from standingwatch.intake.writer import Arrived, Writer
+from standingwatch.intake.sorting import Arrived
+from standingwatch.intake.writer import Writer
 from standingwatch.inventory import FleetDefaults
 from standingwatch.metrics import Metrics
 from standingwatch.settings import IntakeSettings

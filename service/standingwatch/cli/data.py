@@ -190,7 +190,8 @@ def act_refused_retry(arguments: argparse.Namespace) -> int:
     from prometheus_client import CollectorRegistry
 
     from standingwatch.daemon import fleet_defaults, wall_clock
-    from standingwatch.intake.writer import Arrived, Writer
+    from standingwatch.intake.sorting import Arrived
+    from standingwatch.intake.writer import Writer
     from standingwatch.metrics import Metrics
     from standingwatch.store.reports import refused_reports
 

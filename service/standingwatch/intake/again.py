@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from standingwatch.intake.writer import Arrived, Writer
+from standingwatch.intake.sorting import Arrived
+from standingwatch.intake.writer import Writer
 from standingwatch.store.connect import Store
 from standingwatch.store.intake_pages import last_refused, waiting_reports
 

@@ -11,7 +11,8 @@ from collections.abc import Callable
 import paho.mqtt.client as mqtt
 
 from standingwatch.intake.connection import BrokerConnection
-from standingwatch.intake.writer import Arrived, Writer, Written, is_passing
+from standingwatch.intake.sorting import Arrived
+from standingwatch.intake.writer import Writer, Written, is_passing
 from standingwatch.metrics import Metrics
 from standingwatch.readings import link_filter, report_filter
 from standingwatch.settings import BrokerSettings, IntakeSettings

@@ -2,39 +2,31 @@
 
 from __future__ import annotations
 
-import json
 import logging
 import sqlite3
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from dataclasses import dataclass
 
 import numpy as np
 from sqlalchemy import Connection
 from sqlalchemy.exc import DBAPIError, OperationalError
 
-from standingwatch.alarms.event import rfc3339
+from standingwatch.intake.sorting import Arrived, Sorted, Sorter, alone, refused
 from standingwatch.inventory import FleetDefaults, build_fleet
 from standingwatch.metrics import Metrics
 from standingwatch.readings import (
     Flag,
     Fleet,
     IntArray,
-    LinkTopic,
     QualityCarry,
-    Reading,
     Readings,
-    decode_report,
-    parse_time,
-    parse_topic,
     qualify,
 )
 from standingwatch.settings import IntakeSettings
 from standingwatch.store.connect import Store
 from standingwatch.store.reports import (
     Horizon,
-    LinkReport,
     RefusedReport,
     insert_links,
     insert_readings,
@@ -52,38 +44,6 @@ log = logging.getLogger("standingwatch.intake")
 
 #: How far back the newest readings are looked at after a start, to know what is late and what is stuck.
 LOOK_BACK_US = 24 * 3_600_000_000
-
-
-class Arrived(NamedTuple):
-    """A message as it came.
-
-    Attributes:
-        topic: its topic.
-        payload: its bytes.
-        received_us: when it came [Unix microseconds].
-        retained: whether the broker had kept it.
-        message_id, qos, connection: what its acknowledgement needs.
-    """
-
-    topic: str
-    payload: bytes
-    received_us: int
-    retained: bool = False
-    message_id: int = 0
-    qos: int = 0
-    connection: int = 0
-
-
-@dataclass
-class Sorted:
-    """A batch after decoding."""
-
-    positions: list[int] = field(default_factory=list)
-    readings: list[Reading] = field(default_factory=list)
-    received_us: list[int] = field(default_factory=list)
-    sources: list[Arrived] = field(default_factory=list)
-    links: list[LinkReport] = field(default_factory=list)
-    refused: list[RefusedReport] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -120,13 +80,13 @@ class Writer:
         self._store = store
         self._settings = settings
         self._defaults = defaults
-        self._root = root
         self._metrics = metrics
         self._clock = clock
         self._version = -1
         self._fleet: Fleet
         self._carry: QualityCarry
         self._load_fleet()
+        self._sorter = Sorter(settings, root, self._fleet)
 
     def _load_fleet(self) -> None:
         """Read the site list; look back along the stream, so that a restart forgets nothing of it."""
@@ -185,7 +145,7 @@ class Writer:
                 raise
             log.warning("a message on %s cannot be stored: %s", batch[0].topic, error)
             detail = f"the database does not take it: {type(error).__name__}: {error}"
-            report = _refused(batch[0], "not-storable", detail)
+            report = refused(batch[0], "not-storable", detail)
             with self._store.writing() as connection:
                 refuse(connection, [report])
                 mark_accepted(connection, put_in_again, self._clock())
@@ -199,7 +159,8 @@ class Writer:
         with self._store.writing() as connection:
             if site_list_version(connection) != self._version:
                 self._load_fleet()
-            sorted_batch = self._sort(batch)
+                self._sorter.fleet = self._fleet
+            sorted_batch = self._sorter.sort(batch)
             readings, carry, received_us = self._qualified(sorted_batch)
             inserted = 0
             if len(readings) or sorted_batch.links:
@@ -237,12 +198,12 @@ class Writer:
         """A second report of the same time with other powers is not a repeat, and must not be lost."""
         for i, forward_w, reflected_w in kept_otherwise(connection, arrival, readings, keys):
             batch.refused.append(
-                _refused(
+                refused(
                     batch.sources[i],
                     "conflicting-repeat",
                     f"time {int(readings.time_us[i])} us is kept already with forward {forward_w:g} W and "
                     f"reflected {reflected_w:g} W; one report a time: check the site's clock",
-                    _alone(batch.sources[i], batch.readings[i]),
+                    alone(batch.sources[i], batch.readings[i]),
                 )
             )
 
@@ -258,84 +219,6 @@ class Writer:
                 self._metrics.readings_flagged.labels(str(flag.name).lower().replace("_", "-")).inc(flagged)
         for reason, count in Counter(r.reason for r in refused).items():
             self._metrics.reports_refused.labels(reason).inc(count)
-
-    # Sorting out ----------------------------------------------------------------------------------------
-
-    def _sort(self, batch: Sequence[Arrived]) -> Sorted:
-        """Decode each message; nothing that it holds may stop the others."""
-        result = Sorted()
-        for message in batch:
-            topic = parse_topic(self._root, message.topic)
-            if topic is None:
-                detail = f"wanted {self._root}/report/SITE/TRANSMITTER or {self._root}/link/SITE"
-                result.refused.append(_refused(message, "unknown-topic", detail))
-            elif isinstance(topic, LinkTopic):
-                self._sort_link(message, topic.site, result)
-            else:
-                self._sort_report(message, topic.site, topic.transmitter, result)
-        return result
-
-    def _sort_report(self, message: Arrived, site: str, transmitter: str, result: Sorted) -> None:
-        position = self._fleet.position.get((site, transmitter))
-        if position is None:
-            detail = (
-                f"{site}/{transmitter} is not in the site list; add it (standingwatch inventory import) and "
-                "put the report in again (standingwatch refused retry)"
-            )
-            result.refused.append(_refused(message, "unknown-transmitter", detail))
-            return
-        if len(message.payload) > self._settings.max_payload_bytes:
-            detail = (
-                f"{len(message.payload)} bytes, at most {self._settings.max_payload_bytes} are taken "
-                "(intake.max_payload_bytes); send fewer reports in one message"
-            )
-            result.refused.append(_refused(message, "too-large", detail))
-            return
-        decoded = decode_report(
-            message.payload, message.received_us, time_if_absent=self._settings.time_if_absent
-        )
-        count = len(decoded.readings)
-        result.positions += [position] * count
-        result.readings += decoded.readings
-        result.received_us += [message.received_us] * count
-        result.sources += [message] * count
-        result.refused += [_refused(message, r.reason, r.detail, r.part) for r in decoded.refusals]
-
-    def _sort_link(self, message: Arrived, site: str, result: Sorted) -> None:
-        if site not in self._fleet.site_names:
-            detail = (
-                f"no transmitter of site {site} is in the site list; add it (standingwatch inventory import)"
-            )
-            result.refused.append(_refused(message, "unknown-site", detail))
-            return
-        if not message.payload:
-            return  # the site took its retained state back
-        try:
-            said: Any = json.loads(message.payload)
-            online = said["online"]
-            if not isinstance(online, bool):
-                raise TypeError("online is not true or false")
-            given = parse_time(said["time"]) if said.get("time") is not None else message.received_us
-        except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
-            detail = f'wanted {{"online": true or false, "time": RFC 3339}}; {type(error).__name__}: {error}'
-            result.refused.append(_refused(message, "bad-link", detail))
-            return
-        # A will was written when the site connected: it knows that the link broke, and not when.
-        time_us = given if online or message.retained else message.received_us
-        result.links.append(LinkReport(site, time_us, online))
-
-
-def _alone(message: Arrived, reading: Reading) -> bytes | None:
-    """A report out of an array as a message of its own; None where it came alone."""
-    if message.payload.lstrip()[:1] == b"{":
-        return None
-    said = {name: value for name, value in reading._asdict().items() if value is not None}
-    return json.dumps({"time": rfc3339(said.pop("time_us")), **said}).encode()
-
-
-def _refused(message: Arrived, reason: str, detail: str, part: bytes | None = None) -> RefusedReport:
-    payload = message.payload if part is None else part
-    return RefusedReport(message.received_us, message.topic, payload, reason, detail)
 
 
 def is_passing(error: BaseException) -> bool:
