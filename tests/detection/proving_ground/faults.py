@@ -60,9 +60,10 @@ class Fault:
         at_antenna: whether it sits at the antenna's end of the feeder.
         shape: parameter of the slow course.
         variety: which of a kind's forms.
-        fold_day: day on which the daily level reaches the foldback limit, infinite if never.
+        fold_day: day on which the daily level reaches the foldback limit, infinite if not within the scene.
         seen: whether the readings show it at all.
-        crossings: for slow ones, by member and limit (SWR): the day on which the level reaches it.
+        crossings: for slow ones, by member and limit (SWR): the day on which the level reaches it, also after
+            the scene; infinite if never.
         days: for ice, the days on which there is any.
     """
 

@@ -12,6 +12,10 @@ from proving_ground.faults import SLOW, Effects, Fault, act, ice_days, plan
 from proving_ground.fleet import Ground, Station, make_fleet
 from proving_ground.weather import Weather, region_weather, site_weather
 
+#: For how many times the scene's own days the true course of a slow fault is followed after it, with the same
+#: weather once more each time: dates that are forecast mostly lie there. No fault grows for longer.
+TIMES_BEYOND = 2
+
 START_US = 1_767_225_600_000_000
 DAY_US = 86_400_000_000
 
@@ -167,6 +171,7 @@ def _report(
         true=true,
         seen=seen,
         healthy=np.abs(healthy + station.leak),
+        weather=weather,
         scene=scene,
     )
     forward, reflected = _unkey(station, keyed, forward, reflected)
@@ -302,6 +307,7 @@ def _tell_truth(
     true: Any,
     seen: Any,
     healthy: Any,
+    weather: Weather,
     scene: Scene,
 ) -> None:
     """Whether the readings show a fault at all, and when a slow one crosses the limits."""
@@ -314,16 +320,35 @@ def _tell_truth(
         if after.sum() < 30 or fault.kind == "ice":
             continue
         if fault.kind in SLOW:
-            days = np.arange(int(fault.onset_day), scene.days)
+            days = np.arange(int(fault.onset_day), (1 + TIMES_BEYOND) * scene.days)
             # What the meter shows without its noise, over a week: a wet day is no trend.
-            by_day = np.array([np.median(seen[day.astype(int) == d]) for d in days])
+            within = [np.median(seen[day.astype(int) == d]) for d in days[days < scene.days]]
+            by_day = np.array([*within, *_beyond(fault_list, station, position, weather, scene.days)])
             level = np.array([np.median(by_day[max(0, i - 3) : i + 4]) for i in range(len(by_day))])
             for swr in (1.5, 2.0, station.foldback_swr, station.tolerance_swr):
                 over = level >= (swr - 1) / (swr + 1)
                 fault.crossings[position, swr] = float(days[np.argmax(over)]) if over.any() else np.inf
             reach = days[np.argmax(level >= limit)] if (level >= limit).any() else np.inf
-            fault.fold_day = min(fault.fold_day, float(reach))
+            if reach < scene.days:
+                fault.fold_day = min(fault.fold_day, float(reach))
         fault.seen |= _shows(fault, station, day, after, seen, healthy)
+
+
+def _beyond(faults: list[Fault], station: Station, position: int, weather: Weather, days: int) -> list[float]:
+    """The meter's daily median, without its noise, for the days after the scene."""
+    longer = Weather(
+        *(
+            np.tile(values, 1 + TIMES_BEYOND)
+            for values in (weather.temperature_c, weather.precipitation, weather.wind_mps)
+        )
+    )
+    hour = np.arange(days * 24, len(longer.precipitation))
+    effects = Effects.none(len(hour))
+    for fault in faults:
+        act(fault, station, effects, hour / 24, longer, position)
+    channel = np.arange(len(hour)) % max(len(station.channels), 1)
+    seen = np.abs(_reflection(station, longer, hour, effects, channel) + station.leak)
+    return list(np.median(seen.reshape(-1, 24), axis=1))
 
 
 def _shows(fault: Fault, station: Station, day: Any, after: Any, seen: Any, healthy: Any) -> bool:

@@ -208,13 +208,13 @@ def _forecasts(result: Score, fault: Fault, mine: list[Line]) -> None:
             if said["says"] != "expected" or len(line.positions) != 1:
                 continue
             true = fault.crossings.get((next(iter(line.positions)), said["swr"]))
-            if true is None:
+            # A limit that the fault never grows to has no true date.
+            if true is None or np.isinf(true):
                 continue
             low = _day(said["earliest"])
             high = _day(said["latest"]) if said["latest"] else np.inf
-            # What lies past the end of the time cannot be told apart from never.
-            if np.isinf(true) and np.isfinite(high):
-                continue
+            # What was reached before now is 0 days away: the forecast does not say since when.
+            true = max(true, line.day)
             result.forecasts.append(bool(low - 0.5 <= true <= high + 0.5))
             if not result.forecasts[-1]:
                 what = "came sooner" if true < low else "came later"
