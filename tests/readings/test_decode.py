@@ -6,7 +6,8 @@ from typing import Any
 import pytest
 
 from standingwatch.readings import Decoded, Reading, decode_report
-from standingwatch.readings.decode import MAX_OBJECTS, MAX_PAYLOAD_BYTES, _Report
+from standingwatch.readings.decode import MAX_OBJECTS, MAX_PAYLOAD_BYTES
+from standingwatch.readings.report import Report
 
 TIME = "2025-03-01T12:00:00Z"
 TIME_US = 1_740_830_400_000_000
@@ -277,6 +278,6 @@ def test_what_is_too_large_is_refused_whole() -> None:
 
 def test_the_wire_members_are_those_of_a_reading_and_its_other_units() -> None:
     # A column that is added without a member, or the other way round, would never be filled.
-    members = set(_Report.__struct_fields__)
+    members = set(Report.__struct_fields__)
     others = {"forward_dbm", "reflected_dbm", "swr", "return_loss_db", "time"}
     assert members - others == set(Reading._fields) - {"time_us"}

@@ -11,7 +11,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from standingwatch.readings import COLUMNS, Decoded, Reading, decode_report
-from standingwatch.readings.decode import _Report
+from standingwatch.readings.report import Report
 
 REASONS = {
     "too-large",
@@ -34,7 +34,7 @@ TYPES: dict[str, tuple[type, ...]] = {name: (float, type(None)) for name in COLU
     "sequence": (int, type(None)),
 }
 
-members = st.sampled_from(_Report.__struct_fields__)
+members = st.sampled_from(Report.__struct_fields__)
 numbers = (
     st.integers()
     | st.floats()
@@ -49,7 +49,7 @@ anything = st.recursive(
 # Mostly usable, so that the fast path and every single member get their share.
 likely = st.fixed_dictionaries(
     {"time": st.sampled_from(["2025-03-01T12:00:00Z", 1_740_830_400]), "forward_w": numbers | st.just(50)},
-    optional={name: scalars for name in _Report.__struct_fields__ if name not in ("time", "forward_w")},
+    optional={name: scalars for name in Report.__struct_fields__ if name not in ("time", "forward_w")},
 )
 
 
