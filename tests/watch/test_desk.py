@@ -15,17 +15,11 @@ from standingwatch.inventory.maintenance import MaintenanceRow
 from standingwatch.inventory.rows import InventoryRow
 from standingwatch.store.alarming import load_alarms, save_changes
 from standingwatch.store.connect import Store
-from standingwatch.store.handling import (
-    act_on,
-    add_shelf,
-    add_window,
-    end_shelf,
-    handling_history,
-    load_handlings,
-)
+from standingwatch.store.handling import act_on, add_shelf, end_shelf, handling_history, load_handlings
 from standingwatch.store.outbox import waiting_messages
 from standingwatch.store.sites import replace_site_list
 from standingwatch.store.telling import load_delays, load_told, save_delays
+from standingwatch.store.windows import add_window
 from standingwatch.watch.desk import Desk, DeskOptions
 
 SECOND = 1_000_000

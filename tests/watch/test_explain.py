@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 import vl_convert
 
-from standingwatch.detect.baseline import WET
 from standingwatch.detect.engine import DetectionSettings
 from standingwatch.detect.interface import LimitForecast, Maintenance
+from standingwatch.detect.levels import WET
 from standingwatch.inventory import FleetDefaults, build_fleet, read_inventory_text
 from standingwatch.readings import Fleet, Readings
 from standingwatch.watch.episodes import concerns, episodes, time_us_of

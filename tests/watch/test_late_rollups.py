@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 from prometheus_client import CollectorRegistry
 
-from standingwatch.detect.engine import DetectionSettings, in_order
-from standingwatch.detect.rollup import HOUR_US, roll_up
+from standingwatch.detect.engine import DetectionSettings
+from standingwatch.detect.rollup import HOUR_US, in_order, roll_up
 from standingwatch.inventory import FleetDefaults, build_fleet, read_inventory_text
 from standingwatch.metrics import Metrics
 from standingwatch.readings import Flag, QualityCarry, Readings, qualify
@@ -44,8 +44,9 @@ def test_late_and_old_readings_correct_their_hours(store: Store) -> None:
         sites = load_site_list(connection)
     fleet = build_fleet(sites.rows, sites.keys, FleetDefaults())
     until_us = START_US + (HOURS + 1) * HOUR_US
+    now_us = [until_us]
     options = WatchOptions(DetectionSettings(), FleetDefaults())
-    watch = Watch(store, options, Metrics(CollectorRegistry()), lambda: until_us)
+    watch = Watch(store, options, Metrics(CollectorRegistry()), lambda: now_us[0])
     carry = QualityCarry.empty(len(fleet))
 
     def arrive(readings: Readings) -> Any:
@@ -56,6 +57,10 @@ def test_late_and_old_readings_correct_their_hours(store: Store) -> None:
             keys = fleet.key[readings.transmitter]
             insert_readings(connection, arrival, readings, keys, np.full(len(readings), until_us))
             set_horizon(connection, "test", Horizon(START_US, until_us))
+        while watch.make_pass():
+            pass
+        # Hours are made again when the late reports have paused.
+        now_us[0] += round(options.late_pause_s * 1e6)
         while watch.make_pass():
             pass
         return readings

@@ -58,6 +58,7 @@ class Evidence:
         forecast: when the trend reaches the limits, where a trend was found.
         is_final: of a cleared one, that nothing is to be waited for before it counts.
         chatters: whether the condition comes and goes (`alarms/steady.py` finds that).
+        is_late: whether it was found in reports that came so late that others may follow and end it.
     """
 
     key: AlarmKey
@@ -69,6 +70,7 @@ class Evidence:
     forecast: tuple[LimitForecast, ...] = ()
     is_final: bool = False
     chatters: bool = False
+    is_late: bool = False
 
 
 @dataclass(frozen=True)

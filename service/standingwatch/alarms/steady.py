@@ -5,6 +5,9 @@ one that has ended to stay away before the alarm is cleared (off-delay): ANSI/IS
 both as the ways to keep an alarm from chattering. One that is raised again and again within a window
 chatters all the same: from then on it stands as one alarm, marked so, until it has been quiet for a time.
 
+What reports of long ago show is waited with until they pause: further ones may end it, and then it is history
+and no news. Both its beginning and its end are in the list of changes, at the times that they were true.
+
 An alarm that was waited with says when it was true, not when the waiting was over. All of it is a function
 of what was found and when it was true, so that live and replay agree: an end counts as lasting when no later
 finding can contradict it, which is once the hours before it are closed.
@@ -12,7 +15,7 @@ finding can contradict it, which is once the hours before it are closed.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, MutableMapping
+from collections.abc import Collection, Iterable, Mapping, MutableMapping
 from dataclasses import dataclass, field, replace
 
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Change, Evidence, apply
@@ -74,6 +77,12 @@ class Delay:
     chatters: bool = False
 
     @property
+    def begins_late(self) -> bool:
+        """Whether it waits to be raised for what late reports have shown."""
+        waiting = self.waiting
+        return waiting is not None and waiting.is_late and waiting.severity is not Severity.CLEARED
+
+    @property
     def is_empty(self) -> bool:
         """Whether there is nothing to remember."""
         return self.waiting is None and not self.begins_us and not self.chatters
@@ -99,6 +108,8 @@ def advance(
     until_us: int,
     closed_us: int,
     noted_us: int,
+    late_pause_us: int = 0,
+    late_sites: Collection[str] = (),
 ) -> Advance:
     """Let evidence count, now or later; `alarms` and `delays` are brought up to date.
 
@@ -110,6 +121,8 @@ def advance(
         until_us: up to when all that was sent has been seen [Unix microseconds].
         closed_us: up to when hours are closed [Unix microseconds].
         noted_us: now [Unix microseconds].
+        late_pause_us: how long late reports have to pause before what they show counts [us].
+        late_sites: sites that late reports have come from now.
     """
     result = Advance()
 
@@ -129,21 +142,39 @@ def advance(
 
     for piece in evidence:
         delay = delays.get(piece.key, NOTHING)
-        if delay.waiting is not None and delay.due_us <= piece.time_us:
+        if delay.waiting is not None and not delay.begins_late and delay.due_us <= piece.time_us:
             count(delay.waiting)
             delay = _over(delay)
         alarm = alarms.get(piece.key)
         stands = alarm is not None and not alarm.is_cleared
+        if delay.waiting is not None and delay.begins_late and not piece.is_late:
+            # What comes in time speaks for the present; what the late ones showed was true before it.
+            count(delay.waiting)
+            delay, stands = replace(delay, waiting=None, due_us=0), True
+        if not stands and piece.is_late:
+            for now in _of_old(piece, delay):
+                count(now)
+            waits = piece.severity is not Severity.CLEARED
+            since = delay.waiting.time_us if delay.waiting is not None else piece.time_us
+            waiting = replace(piece, time_us=since) if waits else None
+            keep(piece.key, replace(delay, waiting=waiting, due_us=noted_us + late_pause_us if waits else 0))
+            continue
         step = _end if piece.severity is Severity.CLEARED else _beginning
-        now, delay = step(piece, delay, stands, settings)
-        if now is not None:
-            count(now)
+        now_counts, delay = step(piece, delay, stands, settings)
+        if now_counts is not None:
+            count(now_counts)
         keep(piece.key, delay)
 
+    for key, delay in list(delays.items()):
+        if delay.begins_late and key.site in late_sites:
+            keep(key, replace(delay, due_us=noted_us + late_pause_us))
     due = sorted((d.due_us, key) for key, d in delays.items() if d.waiting is not None)
     for due_us, key in due:
         delay = delays[key]
-        if delay.waiting is not None and due_us <= _known_us(delay.waiting, until_us, closed_us, noted_us):
+        if delay.waiting is None:
+            continue
+        known_us = noted_us if delay.begins_late else _known_us(delay.waiting, until_us, closed_us, noted_us)
+        if due_us <= known_us:
             count(delay.waiting)
             keep(key, _over(delay))
     return result
@@ -157,6 +188,13 @@ def _known_us(waiting: Evidence, until_us: int, closed_us: int, noted_us: int) -
     if waiting.severity is not Severity.CLEARED or waiting.key.condition in BY_HORIZON:
         return until_us
     return closed_us
+
+
+def _of_old(piece: Evidence, delay: Delay) -> tuple[Evidence, ...]:
+    """What a further late piece about an alarm that does not stand lets count: a whole beginning and end."""
+    if piece.severity is Severity.CLEARED and delay.waiting is not None:
+        return delay.waiting, piece
+    return ()
 
 
 def _over(delay: Delay) -> Delay:

@@ -23,29 +23,21 @@ from standingwatch.detect.history import (
     NO_BASELINE,
     PROVISIONAL,
     adjusted,
-    full_power,
     last_days,
     last_known,
     lower_quarter,
-    midmean,
     nan_median,
-    place_of_day,
     robust_spread,
 )
 from standingwatch.detect.interface import BaselineChange, Maintenance, State
 from standingwatch.detect.learning import learn_channels, learn_weather, weather_of
+from standingwatch.detect.levels import put_hours, put_levels
 from standingwatch.detect.rollup import HOUR_US, Hours
 from standingwatch.detect.scale import attenuation
 from standingwatch.detect.together import far_above, risen_together, went_back
 from standingwatch.detect.weather import DRY, HourWeather
 from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
 
-#: Wetness from which an hour shows what rain does.
-WET = 0.5
-#: Below this an hour may be one of wet snow as well, and says nothing about rain [degrees C].
-NEAR_FREEZING_C = 3.0
-#: What an iced hour has to be above the last level to be put down to the ice, at the antenna's end, in rho.
-ICED_RHO = 0.02
 #: Spread assumed of a level as commissioned until one is learned, in rho (common practice, no source).
 COMMISSIONED_SPREAD_RHO = 0.01
 #: Days after which the dependence on weather is taken again, by then from more kinds of weather.
@@ -102,26 +94,16 @@ class Baselines:
         usable = np.flatnonzero((hours.usable > 0) & ~maintenance.covers(hours.transmitter, hours.hour_us))
         day_us = closed_from_us - closed_from_us % DAY_US
         owner = hours.transmitter[usable]
-        hour = (hours.hour_us[usable] - day_us) // HOUR_US
-        code = hours.channel[usable]
-        channels.give_places(code, owner, state["channel"])
-        place = channels.place_of(code, owner, state["channel"])
-        offset = np.where(place >= 0, state["channel_rho"][owner, np.maximum(place, 0)], 0.0)
-        weight = hours.usable[usable].astype(np.float64)
+        channels.give_places(hours.channel[usable], owner, state["channel"])
+        taken = hours.take(usable)
+        put_hours(state, taken, day_us, weather.temperature_c[usable], weather.wet[usable])
+        hour = (taken.hour_us - day_us) // HOUR_US
+        place = channels.place_of(taken.channel, owner, state["channel"])
+        weight = taken.usable.astype(np.float64)
         with_offset = np.flatnonzero(place >= 0)
         at = (owner[with_offset], place[with_offset])
-        np.add.at(state["channel_sum"], at, (weight * hours.rho_level[usable])[with_offset])
+        np.add.at(state["channel_sum"], at, (weight * taken.rho_level)[with_offset])
         np.add.at(state["channel_weight"], at, weight[with_offset])
-        total = np.zeros((len(state), 24))
-        weights = np.zeros((len(state), 24))
-        np.add.at(total, (owner, hour), weight * (hours.rho_level[usable] - offset))
-        np.add.at(weights, (owner, hour), weight)
-        rows, columns = np.nonzero(weights)
-        state["hour_rho"][rows, columns] = total[rows, columns] / weights[rows, columns]
-        state["hour_weight"][rows, columns] = weights[rows, columns]
-        state["hour_forward_db"][owner, hour] = 10.0 * np.log10(np.maximum(hours.forward_w[usable], 1e-6))
-        state["hour_temperature_c"][owner, hour] = weather.temperature_c[usable]
-        state["hour_wet"][owner, hour] = weather.wet[usable]
         state["hour_iced"][owner, hour] = weather.iced[usable]
         state["hour_frost"][owner, hour] = weather.frost[usable]
         np.minimum.at(state["step_w"], owner, hours.reflected_step_w[usable])
@@ -139,37 +121,13 @@ class Baselines:
             changes: what changed about baselines so far.
         """
         state, number = self.state, end_us // DAY_US - 1
-        place = place_of_day(number)
         rho, wet = state["hour_rho"], state["hour_wet"]
-        temperature = state["hour_temperature_c"]
-        # Ice is told apart, and says nothing about the line's own state; frost that lets rho alone does not
-        # matter.
-        far = far_above(state, self.fleet, self.settings.smallest_spread_rho)
-        before = last_known(last_days(state["raw"], number - 1, 10), 1)[:, 0]
-        before = np.where(np.isfinite(before), before, state["rho"])
-        least_rise = np.fmax(ICED_RHO * attenuation(self.fleet), 4.0 * np.nan_to_num(state["spread"]))
-        iced = state["hour_frost"] & (rho >= (before + least_rise)[:, None])
-        finite = np.isfinite(rho) & ~iced
-        dry = finite & ~(wet >= DRY)
-        least = self.settings.hours_per_day
-        enough_dry = dry.sum(axis=1) >= least
-        level = np.where(enough_dry, midmean(rho, dry), np.nan)
-        all_hours = np.where(finite.sum(axis=1) >= least, midmean(rho, finite), np.nan)
-        # Where it rains for days on end, a level with the known part of the rain taken off is better than
-        # none.
-        long_wet = ~np.isfinite(last_days(state["raw"], number - 1, 4)).any(axis=1) & ~enough_dry
-        without_rain = midmean(rho - state["per_wet"][:, None] * np.where(np.isfinite(wet), wet, 0.0), finite)
-        level = np.where(long_wet & np.isfinite(all_hours), without_rain, level)
-        made_from = np.where(enough_dry[:, None], dry, finite)
-        state["raw"][:, place] = level
-        state["all_hours"][:, place] = all_hours
-        state["with_ice"][:, place] = np.where(np.isfinite(rho).sum(axis=1) >= least, midmean(rho), np.nan)
-        state["temperature_c"][:, place] = midmean(temperature, made_from)
-        state["wet_hours"][:, place] = (wet >= WET).sum(axis=1)
-        state["wet_excess"][:, place] = self._wet_excess(number)
-        state["hour_spread"][:, place] = robust_spread(rho)
-        state["power_db"][:, place] = full_power(state, least)
-        learn_weather(state, made_from, finite, self.settings.smallest_spread_rho)
+        smallest = self.settings.smallest_spread_rho
+        far = far_above(state, self.fleet, smallest)
+        level, made_from, finite = put_levels(
+            state, attenuation(self.fleet), number, self.settings.hours_per_day
+        )
+        learn_weather(state, made_from, finite, smallest)
         learn_channels(state, level, self.settings.full_days)
         state["learned_days"] += np.isfinite(level)
         self._take_full(number, end_us, changes)
@@ -201,21 +159,6 @@ class Baselines:
             low_rho=low_rho,
             normal_rho=state["rho"].copy(),
         )
-
-    # Levels of a day ------------------------------------------------------------------------------------
-
-    def _wet_excess(self, number: int) -> FloatArray:
-        """How far the wet hours' upper level lay above the last dry level, in rho; NaN without two."""
-        state = self.state
-        cold = state["hour_iced"] | (state["hour_temperature_c"] <= NEAR_FREEZING_C)
-        wet = np.isfinite(state["hour_rho"]) & (state["hour_wet"] >= WET) & ~cold
-        ordered = np.sort(np.where(wet, state["hour_rho"], np.nan), axis=1)
-        count = wet.sum(axis=1)
-        at = np.maximum((0.75 * count).astype(np.int64) - 1, 0)
-        upper = ordered[np.arange(len(ordered)), at]
-        dry = last_known(last_days(state["raw"], number, 10), 1)[:, 0]
-        dry = np.where(np.isfinite(dry), dry, state["rho"])
-        return np.where(count >= 2, upper - dry, np.nan)
 
     # Learning -------------------------------------------------------------------------------------------
 

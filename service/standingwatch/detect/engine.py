@@ -10,13 +10,14 @@ of the hours that are still open.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from standingwatch.detect import history, weather
 from standingwatch.detect.baseline import Baselines, BaselineSettings
 from standingwatch.detect.channels import channel_codes
+from standingwatch.detect.correcting import correct_day
 from standingwatch.detect.detectors import DetectorSettings, all_detectors
 from standingwatch.detect.grouping import Grouping
 from standingwatch.detect.history import DAY_US
@@ -31,7 +32,7 @@ from standingwatch.detect.interface import (
 )
 from standingwatch.detect.normal import normal_at, suspect_at
 from standingwatch.detect.resolution import STEPS_W, finest_so_far, step_index
-from standingwatch.detect.rollup import HOUR_US, SAYS_NOTHING, Hours, hour_of, roll_up
+from standingwatch.detect.rollup import HOUR_US, SAYS_NOTHING, Hours, hour_of, in_order, roll_up
 from standingwatch.detect.segments import Segments
 from standingwatch.readings.columns import Readings
 from standingwatch.readings.flags import Flag
@@ -113,6 +114,7 @@ class Engine:
         slow: a record per transmitter: `baseline` (`history.BASELINE_STATE`) and each detector's slow fields.
         climate: a record per site: `weather` (`weather.SITE_STATE`).
         closed_until_us: hours before this are closed [Unix microseconds]; 0 before the first reading.
+        judged_until_us: time up to which steps have judged [Unix microseconds]; 0 before the first.
         pending: readings of hours that are still open, and those that wait to be judged.
     """
 
@@ -145,6 +147,7 @@ class Engine:
             settings.baseline, fleet, self.slow["baseline"], int(settings.hour_grace_s * 1e6)
         )
         self.closed_until_us = 0
+        self.judged_until_us = 0
         self.pending = Readings.empty()
         self._alone: BoolArray = np.bincount(fleet.site_of, minlength=sites)[fleet.site_of] == 1
 
@@ -204,9 +207,23 @@ class Engine:
                 (since_us, min(until_us, told_us)),
                 result,
             )
+        self.judged_until_us = max(self.judged_until_us, until_us)
         for part, old in before.items():
             result.touched[part] = _changed(old, self.parts()[part])
         return result
+
+    def correct(self, hours: Hours, day_us: int, maintenance: Maintenance) -> IntArray:
+        """Put right what is remembered of a day some of whose reports came after its hours had closed.
+
+        Args:
+            hours: all hours of that day of the transmitters concerned, channels apart.
+            day_us: begin of the day [Unix microseconds].
+            maintenance: all work on record.
+
+        Returns:
+            Positions of the records of the part "slow" that it changed.
+        """
+        return correct_day(self.base, hours, day_us, maintenance, self.closed_until_us)
 
     def _nothing_left(
         self,
@@ -304,6 +321,7 @@ class Engine:
             link_online=links.online,
             since_us=horizon[0],
             until_us=horizon[1],
+            judged_us=self.judged_until_us,
         )
         np.maximum.at(self.quick["newest_us"], readings.transmitter, readings.time_us)
         findings: list[Finding] = []
@@ -371,18 +389,6 @@ class Engine:
         hours = roll_up(over)
         code = channel_codes(over)
         return hours, roll_up(over, code) if code.any() else hours, closed_from, closed_to
-
-
-def in_order(readings: Readings) -> Readings:
-    """Sorted by transmitter and time, once each, and no longer held to be late."""
-    ordered = readings.sorted_by_transmitter()
-    if len(ordered) == 0:
-        return ordered
-    first = np.ones(len(ordered), dtype=np.bool_)
-    first[1:] = (ordered.time_us[1:] != ordered.time_us[:-1]) | (
-        ordered.transmitter[1:] != ordered.transmitter[:-1]
-    )
-    return replace(ordered, flags=ordered.flags & ~int(Flag.LATE)).take(first)
 
 
 def _changed(before: State, after: State) -> IntArray:

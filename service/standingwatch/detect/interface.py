@@ -197,6 +197,8 @@ class Block:
         link_online: what each link report says.
         since_us: since when reports can have reached us without a break [Unix microseconds].
         until_us: up to when everything that was sent has been seen [Unix microseconds].
+        judged_us: up to when everything had been judged before this piece of the stream came [Unix
+            microseconds]; 0 before the first.
     """
 
     readings: Readings
@@ -219,6 +221,7 @@ class Block:
     link_online: BoolArray
     since_us: int
     until_us: int
+    judged_us: int = 0
 
     def closed_day(self) -> Day:
         """The day that closed with this block; a `ValueError` where none did: ask `day` first."""

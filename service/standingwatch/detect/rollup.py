@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -196,3 +196,15 @@ def _highest(value: FloatArray, first: IntArray) -> FloatArray:
         return np.full(len(first), np.nan)
     top = np.maximum.reduceat(np.where(finite, value, -np.inf), first)
     return np.where(np.isfinite(top), top, np.nan)
+
+
+def in_order(readings: Readings) -> Readings:
+    """Sorted by transmitter and time, once each, and no longer held to be late."""
+    ordered = readings.sorted_by_transmitter()
+    if len(ordered) == 0:
+        return ordered
+    first = np.ones(len(ordered), dtype=np.bool_)
+    first[1:] = (ordered.time_us[1:] != ordered.time_us[:-1]) | (
+        ordered.transmitter[1:] != ordered.transmitter[:-1]
+    )
+    return replace(ordered, flags=ordered.flags & ~int(Flag.LATE)).take(first)

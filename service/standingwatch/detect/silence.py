@@ -5,6 +5,10 @@ is unreachable when none of them reports, or when its link says it is offline an
 of a site is missing when it is silent while the site is heard; a site that falls silent says nothing about
 each of its transmitters, so it gives one finding and not one per transmitter.
 
+A report that comes so late that its silence had been told by then says nothing about now: it neither ends a
+silence nor begins another. So a site that sends what it kept during an outage stays unreachable until its
+reports have caught up with the present.
+
 Silence counts from the last report, but never from before reports could reach us: an interval in which our
 own side was away proves nothing about a site.
 """
@@ -84,10 +88,14 @@ class Silence:
         np.maximum.at(site_deadline, fleet.site_of, deadline)
         several = np.bincount(fleet.site_of, minlength=len(sites)) > 1
 
-        site = fleet.site_of[block.readings.transmitter]
-        order = np.lexsort((block.readings.time_us, site))
-        heard = _Heard.of(site[order], block.readings.time_us[order])
-        each = _Heard.of(block.readings.transmitter, block.readings.time_us)
+        owner, time_us = block.readings.transmitter, block.readings.time_us
+        in_time = time_us + deadline[owner] > block.judged_us
+        if not in_time.all():
+            owner, time_us = owner[in_time], time_us[in_time]
+        site = fleet.site_of[owner]
+        order = np.lexsort((time_us, site))
+        heard = _Heard.of(site[order], time_us[order])
+        each = _Heard.of(owner, time_us)
 
         findings: list[Finding] = []
         returned: dict[int, list[int]] = {}

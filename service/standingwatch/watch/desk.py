@@ -33,11 +33,11 @@ from standingwatch.store.handling import (
     load_handling,
     load_handlings,
     load_shelves,
-    load_windows,
     save_handlings,
 )
 from standingwatch.store.outbox import NewMessage, Subject, add_messages, made_since
 from standingwatch.store.telling import load_told, raised_since, save_told
+from standingwatch.store.windows import load_windows
 
 #: How often what waits is looked at when no alarm changes [us].
 LOOK_EVERY_US = 1_000_000

@@ -10,9 +10,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from standingwatch.detect.baseline import WET
 from standingwatch.detect.history import DAY_US
 from standingwatch.detect.interface import BaselineChange
+from standingwatch.detect.levels import WET
 from standingwatch.detect.rollup import HOUR_US
 from standingwatch.detect.words import Condition, Severity
 from standingwatch.readings.fleet import BoolArray, IntArray

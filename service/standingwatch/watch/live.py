@@ -12,19 +12,18 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from sqlalchemy import Connection
 
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Change, Evidence
 from standingwatch.alarms.steady import Advance, Delay, SteadySettings, advance
-from standingwatch.detect.engine import DetectionSettings, Engine, Links, StepResult, in_order
+from standingwatch.detect.engine import DetectionSettings, Engine, Links, StepResult
 from standingwatch.detect.interface import Maintenance
-from standingwatch.detect.rollup import HOUR_US, Hours, hour_of, roll_up
 from standingwatch.detect.words import Condition, Severity
 from standingwatch.inventory import FleetDefaults, build_fleet
 from standingwatch.metrics import FleetState, Metrics
 from standingwatch.readings import Flag, Fleet, IntArray, Readings
 from standingwatch.store.alarming import load_alarms, save_changes
 from standingwatch.store.connect import Store
+from standingwatch.store.late_days import note_late
 from standingwatch.store.reports import (
     Horizon,
     LinkReport,
@@ -49,7 +48,9 @@ from standingwatch.store.watching import (
     save_state,
 )
 from standingwatch.watch.desk import Desk, DeskOptions, Plan
+from standingwatch.watch.history_pass import HistoryTaker
 from standingwatch.watch.judging import to_evidence, to_maintenance
+from standingwatch.watch.late import LateWork, late_evidence
 from standingwatch.watch.records import all_records, changed_records, layout_text, parts_of, restore
 from standingwatch.watch.showing import newest_of, show_alarms, show_desk
 
@@ -69,6 +70,8 @@ class WatchOptions:
         desk: what channels are told.
         rows_per_pass: readings taken in one pass, at most.
         pause_s: pause between passes when there is nothing new [s].
+        late_pause_s: reports older than closed hours have to pause for so long before those hours are put
+            right, and before what they show is told [s].
     """
 
     detection: DetectionSettings
@@ -77,6 +80,7 @@ class WatchOptions:
     desk: DeskOptions = field(default_factory=DeskOptions)
     rows_per_pass: int = 200_000
     pause_s: float = 0.25
+    late_pause_s: float = 60.0
 
 
 @dataclass
@@ -129,6 +133,10 @@ class Watch:
         self._on_changes = on_changes
         self._watch_over_itself = watch_over_itself
         self._loaded: _Loaded | None = None
+        self._late_pause_us = round(options.late_pause_s * 1e6)
+        self._history = HistoryTaker(
+            store, WATCH, options.detection, options.steady, options.desk.source, clock, on_changes
+        )
         #: How far the watch has come, when its last pass ended, and how far it is behind what has arrived.
         self.until_us: int | None = None
         self.last_pass_us: int | None = None
@@ -179,8 +187,11 @@ class Watch:
             newest_arrival = last_arrival(connection)
             loaded.maintenance = to_maintenance(load_maintenance(connection), loaded.fleet)
             loaded.desk.look(connection, self._clock())
-        # While arrivals wait that this pass does not hold, nothing can be said about silence.
-        behind = newest_arrival > arrival
+            # While arrivals wait that this pass does not hold, nothing can be said about silence.
+            behind = newest_arrival > arrival
+            late = LateWork.next_of(
+                connection, self._clock() - self._late_pause_us, arrival, loaded.position_of_key
+            )
         known = now_known if now_known is not None else Horizon(0, 0)
         until_us = progress.until_us if behind else max(progress.until_us, known.until_us)
         self.lag_s = self._lag_s(readings) if behind else 0.0
@@ -194,10 +205,12 @@ class Watch:
             links=self._links(links, loaded.fleet),
             maintenance=loaded.maintenance,
         )
+        late.put_right(loaded.engine, loaded.maintenance, result)
         noted_us = self._clock()
+        old = readings.take((readings.time_us < closed_before) & ((readings.flags & int(Flag.FUTURE)) == 0))
         evidence = [
             *loaded.orphans,
-            *to_evidence(result.findings, loaded.fleet),
+            *late_evidence(to_evidence(result.findings, loaded.fleet), closed_before, noted_us),
             *self._watch_over_itself(noted_us, loaded.alarms),
         ]
         advanced = advance(
@@ -208,15 +221,23 @@ class Watch:
             until_us=until_us,
             closed_us=loaded.engine.closed_until_us,
             noted_us=noted_us,
+            late_pause_us=self._late_pause_us,
+            late_sites={loaded.fleet.site[i] for i in np.unique(old.transmitter).tolist()},
         )
         loaded.orphans = []
         plan = loaded.desk.plan(advanced.changes, noted_us)
-        self._commit(loaded, result, advanced, plan, readings, closed_before, arrival, until_us)
+        self._commit(loaded, result, advanced, plan, old, late, arrival, until_us)
         self._show(loaded, readings, result, advanced.changes)
         show_desk(self._metrics, loaded.desk, plan)
         self.until_us, self.last_pass_us = until_us, self._clock()
         self._metrics.watch_last_pass.set(self.last_pass_us / 1e6)
-        return behind
+        # What comes now goes before what was.
+        if behind or late.day is not None:
+            return True
+        taken = self._history.take(loaded, self._links)
+        if taken.replaced:
+            self._loaded = None
+        return taken.more
 
     def _commit(
         self,
@@ -224,14 +245,13 @@ class Watch:
         result: StepResult,
         advanced: Advance,
         plan: Plan,
-        readings: Readings,
-        closed_before: int,
+        old: Readings,
+        late: LateWork,
         arrival: int,
         until_us: int,
     ) -> None:
         """Keep all that the pass changed, in one transaction; nothing if it changed nothing."""
         engine = loaded.engine
-        old = readings.take((readings.time_us < closed_before) & ((readings.flags & int(Flag.FUTURE)) == 0))
         progress = Progress(arrival, until_us, engine.closed_until_us, loaded.progress.layout)
         nothing = (
             arrival == loaded.progress.arrival
@@ -240,6 +260,7 @@ class Watch:
             and not advanced.touched
             and plan.is_empty
             and not any(len(positions) for positions in result.touched.values())
+            and late.day is None
         )
         if nothing:
             loaded.progress = progress
@@ -250,8 +271,8 @@ class Watch:
                 changed_records(engine, result.touched),
             )
             save_rollups(connection, result.hours, loaded.fleet.key[result.hours.transmitter])
-            for hours in self._corrected(connection, loaded, old, arrival):
-                save_rollups(connection, hours, loaded.fleet.key[hours.transmitter])
+            late.keep(connection, loaded.fleet)
+            note_late(connection, loaded.fleet.key[old.transmitter], old.time_us, self._clock())
             add_baselines(connection, result.baselines, loaded.fleet.key)
             save_changes(connection, advanced.changes, self._options.desk.source)
             save_delays(connection, loaded.delays, advanced.touched)
@@ -260,23 +281,6 @@ class Watch:
         loaded.progress = progress
         if advanced.changes or not plan.is_empty:
             self._on_changes()
-
-    @staticmethod
-    def _corrected(connection: Connection, loaded: _Loaded, old: Readings, arrival: int) -> list[Hours]:
-        """Hours that were closed before some of their readings came, made again with them."""
-        corrected = []
-        hour = hour_of(old.time_us)
-        for begin in np.unique(hour).tolist():
-            late = np.unique(old.transmitter[hour == begin])
-            whole = readings_between(
-                connection,
-                begin,
-                begin + HOUR_US,
-                arrival,
-                loaded.position_of_key,
-            )
-            corrected.append(roll_up(in_order(whole.take(np.isin(whole.transmitter, late)))))
-        return corrected
 
     def _lag_s(self, readings: Readings) -> float:
         """How far the newest reading taken is behind now [s]."""
@@ -306,6 +310,7 @@ class Watch:
             records = load_state(connection)
             restore(engine, progress.layout, records)
             engine.closed_until_us = progress.closed_until_us
+            engine.judged_until_us = progress.until_us
             if progress.closed_until_us:
                 engine.pending = readings_between(
                     connection,

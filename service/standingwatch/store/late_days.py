@@ -1,0 +1,79 @@
+"""Days that reports came for after their hours had closed: noted, and put right when the burst pauses."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from sqlalchemy import Connection, delete, func, select
+
+from standingwatch.readings import Flag, IntArray, Readings
+from standingwatch.store import tables
+from standingwatch.store.reports import READING_COLUMNS, to_readings, upsert
+
+DAY_US = 86_400_000_000
+
+#: With more transmitters than this the whole day is read and theirs are chosen afterwards.
+MOST_NAMED = 500
+
+
+@dataclass(frozen=True)
+class LateDay:
+    """A day, and the transmitters whose late reports have come to a pause.
+
+    Attributes:
+        day_us: begin of the day [Unix microseconds].
+        keys: their numbers in the store.
+        seen_us: no report of theirs was noted after this [Unix microseconds].
+    """
+
+    day_us: int
+    keys: IntArray
+    seen_us: int
+
+
+def note_late(connection: Connection, keys: IntArray, time_us: IntArray, now_us: int) -> None:
+    """Note that reports of these transmitters and times came late."""
+    pairs = np.unique(np.column_stack([keys, time_us - time_us % DAY_US]), axis=0)
+    upsert(
+        connection,
+        tables.late_days,
+        [{"transmitter": key, "day_us": day_us, "seen_us": now_us} for key, day_us in pairs.tolist()],
+    )
+
+
+def next_late_day(connection: Connection, seen_before_us: int) -> LateDay | None:
+    """The oldest day with late reports of which none was noted since a time; None where there is none."""
+    columns = tables.late_days.c
+    due = columns.seen_us <= seen_before_us
+    day_us = connection.execute(select(func.min(columns.day_us)).where(due)).scalar_one()
+    if day_us is None:
+        return None
+    keys = connection.execute(select(columns.transmitter).where(columns.day_us == day_us, due)).scalars()
+    return LateDay(int(day_us), np.array(sorted(keys), dtype=np.int64), seen_before_us)
+
+
+def forget_late_day(connection: Connection, late: LateDay) -> None:
+    """It has been put right; what was noted meanwhile stays."""
+    columns = tables.late_days.c
+    connection.execute(
+        delete(tables.late_days).where(columns.day_us == late.day_us, columns.seen_us <= late.seen_us)
+    )
+
+
+def readings_of_day(
+    connection: Connection, late: LateDay, up_to_arrival: int, position_of_key: IntArray
+) -> Readings:
+    """All readings of a late day and its transmitters up to an arrival; none from the future."""
+    columns = tables.readings.c
+    query = select(*(columns[name] for name in READING_COLUMNS)).where(
+        columns.time_us >= late.day_us,
+        columns.time_us < late.day_us + DAY_US,
+        columns.arrival <= up_to_arrival,
+    )
+    if len(late.keys) <= MOST_NAMED:
+        query = query.where(columns.transmitter.in_(late.keys.tolist()))
+    rows = connection.execute(query).all()
+    found = to_readings([tuple(row) for row in rows], position_of_key)
+    wanted = position_of_key[late.keys[late.keys < len(position_of_key)]]
+    return found.take(np.isin(found.transmitter, wanted) & ((found.flags & int(Flag.FUTURE)) == 0))
