@@ -28,10 +28,10 @@ from standingwatch.store.handling import (
     load_handling,
     load_handlings,
     load_shelves,
-    load_windows,
     save_handlings,
 )
 from standingwatch.store.outbox import NewMessage, Subject, add_messages
+from standingwatch.store.windows import load_windows
 
 ROOT = Path(__file__).parents[2]
 SITES = """\

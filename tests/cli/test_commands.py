@@ -42,7 +42,8 @@ def test_every_command_is_in_the_readme_and_has_a_help() -> None:
     commands = re.findall(r"^    (\w+)(?: +\S|$)", build_parser().format_help(), re.MULTILINE)
     assert set(commands) == {
         *("demo", "run", "check", "inventory", "maintenance", "refused", "replay", "alarms", "notify"),
-        *("review", "visits", "user", "token"),
+        *("clocks", "describe", "profile", "review", "visits", "user", "token"),
+        *("readings", "export", "site"),
     }
     assert all(f"`standingwatch {command}" in readme for command in commands)
 

@@ -17,9 +17,9 @@ from standingwatch.detect.words import Cause, Condition, Severity
 from standingwatch.inventory import InventoryRow
 from standingwatch.store.alarming import save_changes
 from standingwatch.store.connect import Store
-from standingwatch.store.handling import load_windows
 from standingwatch.store.sites import replace_site_list
 from standingwatch.store.visits import follow_alarms
+from standingwatch.store.windows import load_windows
 
 HOUR_US = 3_600_000_000
 

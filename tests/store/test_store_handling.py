@@ -32,15 +32,12 @@ from standingwatch.store.handling import (
     EntryError,
     act_on,
     add_shelf,
-    add_window,
     desk_version,
     end_shelf,
-    end_window,
     handling_history,
     load_handling,
     load_handlings,
     load_shelves,
-    load_windows,
     save_handlings,
     unknown_names,
 )
@@ -48,6 +45,7 @@ from standingwatch.store.outbox import NewMessage, Subject, add_messages
 from standingwatch.store.purge import purge_alarms
 from standingwatch.store.sites import replace_site_list
 from standingwatch.store.watching import replace_maintenance
+from standingwatch.store.windows import add_window, end_window, load_windows
 
 S = 1_000_000
 HOUR = 3600 * S
@@ -394,8 +392,8 @@ def test_work_is_ended_now_or_never_begins(with_sites: Store) -> None:
     with with_sites.writing() as connection:
         wanted = {running: True, to_come: True, begins_now: True, over: False, imported: False, 999: False}
         for number, done in wanted.items():
-            assert end_window(connection, number, now_us=HOUR + 7) is done, number
-        assert not end_window(connection, running, now_us=HOUR + 8)
+            assert end_window(connection, number, by="Bo", now_us=HOUR + 7) is done, number
+        assert not end_window(connection, running, by="Bo", now_us=HOUR + 8)
     assert version(with_sites) == before + 3
     with with_sites.reading() as connection:
         ends = {one.number: one.window.end_us for one in load_windows(connection)}

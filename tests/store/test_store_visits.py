@@ -16,7 +16,6 @@ from standingwatch.review.visits import Visit, VisitError, VisitState
 from standingwatch.store.alarming import load_alarms, save_changes
 from standingwatch.store.connect import Store
 from standingwatch.store.desk_mark import desk_version
-from standingwatch.store.handling import load_windows
 from standingwatch.store.sites import replace_site_list
 from standingwatch.store.visits import (
     begin_visit,
@@ -32,6 +31,7 @@ from standingwatch.store.visits import (
     note_findings,
     plan_visit,
 )
+from standingwatch.store.windows import load_windows
 
 HOUR_US = 3_600_000_000
 NOW_US = 1_773_480_413_000_000
