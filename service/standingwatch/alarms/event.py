@@ -6,37 +6,22 @@ import math
 import uuid
 from collections.abc import Mapping
 from datetime import UTC, datetime
-from typing import Any
+from typing import Literal
 
 from standingwatch.alarms.handling import UNTOUCHED, Handling
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Change
+from standingwatch.alarms.shape import (
+    EVENT_TYPES,
+    PROBABLE_CAUSE,
+    AlarmData,
+    AlarmEvent,
+    ForecastData,
+    LikelyCauseData,
+    PresentAlarm,
+    Resource,
+)
 from standingwatch.alarms.text import sentence
 from standingwatch.detect.interface import LikelyCause, LimitForecast, Value
-from standingwatch.detect.words import Condition
-
-#: Prefix of the CloudEvents `type`.
-EVENT_TYPE = "standingwatch.alarm"
-
-#: X.733 probable cause of each condition (names of ITU-T X.733, as registered in RFC 3877).
-PROBABLE_CAUSE = {
-    Condition.SWR_HIGH: "thresholdCrossed",
-    Condition.SWR_RISING: "performanceDegraded",
-    Condition.SWR_STEP: "performanceDegraded",
-    Condition.SWR_INTERMITTENT: "performanceDegraded",
-    Condition.SWR_WEATHER: "performanceDegraded",
-    Condition.FEEDER_LOSS_RISING: "degradedSignal",
-    Condition.FORWARD_POWER_LOW: "transmitterFailure",
-    Condition.FOLDBACK_ACTIVE: "transmitterFailure",
-    Condition.MEASUREMENT_SUSPECT: "inputDeviceError",
-    Condition.REPORTS_MISSING: "lossOfSignal",
-    Condition.SITE_UNREACHABLE: "communicationsSubsystemFailure",
-    Condition.INTAKE_LATE: "responseTimeExcessive",
-    Condition.BROKER_LOST: "communicationsSubsystemFailure",
-    Condition.STORE_FILLING: "storageCapacityProblem",
-    Condition.JOB_MISSED: "softwareProgramAbnormallyTerminated",
-    Condition.CLOCK_JUMPED: "timingProblem",
-    Condition.CHANNEL_FAILING: "communicationsProtocolError",
-}
 
 _NAMESPACE = uuid.uuid5(uuid.NAMESPACE_URL, "urn:standingwatch:alarm-change")
 
@@ -60,17 +45,17 @@ def plain(values: Mapping[str, Value]) -> dict[str, Value]:
     return result
 
 
-def causes_as_data(causes: tuple[LikelyCause, ...]) -> list[dict[str, Any]]:
+def causes_as_data(causes: tuple[LikelyCause, ...]) -> list[LikelyCauseData]:
     """Likely causes as JSON data."""
     return [{"cause": c.cause.value, "confidence": c.confidence, "because": c.because} for c in causes]
 
 
-def forecast_as_data(forecast: tuple[LimitForecast, ...]) -> list[dict[str, Any]]:
+def forecast_as_data(forecast: tuple[LimitForecast, ...]) -> list[ForecastData]:
     """When limits are reached as JSON data: dates as RFC 3339, null where nothing can be said."""
     return [
         {
             "limit": f.limit,
-            **plain({"swr": f.swr}),
+            "swr": _limit(f.swr),
             "says": f.says,
             "earliest": _date(f.earliest_us),
             "expected": _date(f.expected_us),
@@ -80,11 +65,18 @@ def forecast_as_data(forecast: tuple[LimitForecast, ...]) -> list[dict[str, Any]
     ]
 
 
+def _limit(swr: float) -> float | Literal["infinite"] | None:
+    """An SWR as `plain` gives it."""
+    if math.isfinite(swr):
+        return round(swr, 6)
+    return None if math.isnan(swr) else "infinite"
+
+
 def _date(time_us: int | None) -> str | None:
     return None if time_us is None else rfc3339(time_us)
 
 
-def resource(key: AlarmKey) -> dict[str, str | None]:
+def resource(key: AlarmKey) -> Resource:
     """What an alarm is about as JSON data: null for what it is not about."""
     return {
         "site": key.site or None,
@@ -118,7 +110,7 @@ def event_id(source: str, change: Change) -> str:
     return str(uuid.uuid5(_NAMESPACE, "\n".join(parts)))
 
 
-def change_data(change: Change) -> dict[str, Any]:
+def change_data(change: Change) -> AlarmData:
     """The `data` of a change's event."""
     alarm = change.alarm
     key = alarm.key
@@ -139,7 +131,7 @@ def change_data(change: Change) -> dict[str, Any]:
     }
 
 
-def cloudevent(change: Change, source: str) -> dict[str, Any]:
+def cloudevent(change: Change, source: str) -> AlarmEvent:
     """A change as a CloudEvent.
 
     Args:
@@ -150,7 +142,7 @@ def cloudevent(change: Change, source: str) -> dict[str, Any]:
         "specversion": "1.0",
         "id": event_id(source, change),
         "source": source,
-        "type": f"{EVENT_TYPE}.{change.kind.value}",
+        "type": EVENT_TYPES[change.kind],
         "subject": subject(change.alarm.key),
         "time": rfc3339(change.noted_us),
         "datacontenttype": "application/json",
@@ -158,7 +150,7 @@ def cloudevent(change: Change, source: str) -> dict[str, Any]:
     }
 
 
-def present_alarm(alarm: Alarm, handling: Handling = UNTOUCHED) -> dict[str, Any]:
+def present_alarm(alarm: Alarm, handling: Handling = UNTOUCHED) -> PresentAlarm:
     """An alarm that stands and what was done with it, as one element of the retained list of its resource."""
     return {
         **resource(alarm.key),

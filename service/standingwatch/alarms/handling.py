@@ -10,7 +10,7 @@ is kept meanwhile, and holds again afterwards, unless the alarm was raised anew 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from standingwatch.alarms.lifecycle import Alarm, Change, ChangeKind
@@ -94,6 +94,7 @@ class HandlingChange:
         act: what.
         state: operator state after it; on a shelf that is "shelved", whatever was done.
         text: comment, reason, or who it was assigned to.
+        number: its place in the history that is kept; 0 before it is.
     """
 
     time_us: int
@@ -101,6 +102,7 @@ class HandlingChange:
     act: Act
     state: OperatorState
     text: str = ""
+    number: int = field(default=0, compare=False)
 
 
 def act(

@@ -5,17 +5,11 @@ from __future__ import annotations
 import uuid
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from typing import Any
 
-from standingwatch.alarms.event import (
-    EVENT_TYPE,
-    cloudevent,
-    event_id,
-    resource,
-    rfc3339,
-)
+from standingwatch.alarms.event import cloudevent, event_id, resource, rfc3339
 from standingwatch.alarms.lifecycle import Alarm, Change, ChangeKind
 from standingwatch.alarms.notice import Notice, NoticeKind
+from standingwatch.alarms.shape import AlarmEvent, ListedAlarm, SummaryEvent
 from standingwatch.alarms.text import WHAT
 from standingwatch.alarms.words import several, span, where
 from standingwatch.detect.words import Severity
@@ -44,7 +38,7 @@ def common_key(alarms: Iterable[Alarm]) -> tuple[str, str, str, str]:
     )
 
 
-def notice_event(notice: Notice, source: str) -> dict[str, Any]:
+def notice_event(notice: Notice, source: str) -> AlarmEvent | SummaryEvent:
     """A notification as a CloudEvent.
 
     Args:
@@ -60,7 +54,7 @@ def notice_event(notice: Notice, source: str) -> dict[str, Any]:
     event = cloudevent(change, source)
     if notice.kind is NoticeKind.REMINDER:
         since = _waited(max(0, notice.now_us - alarm.raised_us))
-        event["type"] = f"{EVENT_TYPE}.reminder"
+        event["type"] = "standingwatch.alarm.reminder"
         event["data"]["text"] = f"Nobody has acknowledged this for {since}. {event['data']['text']}"
     if not notice.is_exact:
         # Another telling of a change that has an id already: the channel was not told what came before.
@@ -71,7 +65,7 @@ def notice_event(notice: Notice, source: str) -> dict[str, Any]:
     return event
 
 
-def _summary(notice: Notice, source: str) -> dict[str, Any]:
+def _summary(notice: Notice, source: str) -> SummaryEvent:
     """A notification about several alarms as a CloudEvent."""
     site, transmitter, region, service = common_key(notice.alarms)
     standing = [a for a in notice.alarms if not a.is_cleared]
@@ -84,7 +78,7 @@ def _summary(notice: Notice, source: str) -> dict[str, Any]:
         "specversion": "1.0",
         "id": str(uuid.uuid5(_NAMESPACE, "\n".join(parts))),
         "source": source,
-        "type": f"{EVENT_TYPE}.summary",
+        "type": "standingwatch.alarm.summary",
         "subject": "/".join(names) or (f"region/{region}" if region else "fleet"),
         "time": rfc3339(notice.now_us),
         "datacontenttype": "application/json",
@@ -110,7 +104,7 @@ def _waited(waited_us: int) -> str:
     return several(minutes, "minute") if minutes < 120 else span(waited_us)
 
 
-def _listed(alarm: Alarm) -> dict[str, Any]:
+def _listed(alarm: Alarm) -> ListedAlarm:
     """An alarm as one line of a summary."""
     return {
         **resource(alarm.key),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from standingwatch.alarms.detail import detail
 from standingwatch.alarms.first_steps import first_step
 from standingwatch.alarms.lifecycle import Alarm, Change, ChangeKind, leading_cause
-from standingwatch.alarms.words import forecast_sentences, instant, several, where
+from standingwatch.alarms.words import forecast_sentences, instant, several, span, where
 from standingwatch.detect.words import Condition
 
 #: What each condition is called in a sentence.
@@ -46,6 +46,9 @@ def sentence(change: Change) -> str:
         parts.append("It comes and goes, and stands as one alarm until it stays away.")
     # A group's figures are those of the member that was judged last.
     parts.append(f"One of them: {figures}" if alarm.members and figures else figures)
+    late_s = alarm.values.get("came_late_s")
+    if isinstance(late_s, int) and change.time_us == alarm.changed_us:
+        parts.append(f"Found in reports that came {span(late_s * 1_000_000)} late.")
     parts += forecast_sentences(alarm.forecast, change.time_us)
     if alarm.causes:
         likely = alarm.causes[0]

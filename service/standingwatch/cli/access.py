@@ -11,13 +11,11 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from standingwatch.cli.arguments import now_us, number, some_days
 from standingwatch.cli.common import CommandError, add_settings_option, open_store, say, settings_of, told
-
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
+from standingwatch.cli.record import command_line, keep_act
 
 _DAY_US = 86_400_000_000
 
@@ -76,7 +74,7 @@ def act_user_add(arguments: argparse.Namespace) -> int:
     password_hash = _password_hash(arguments)
     with told(AccessError), open_store(settings) as store, store.writing() as connection:
         name = add_user(connection, arguments.name, Role(arguments.role), password_hash, now_us())
-        _keep(connection, "add a user", f"{name}, {arguments.role}")
+        keep_act(connection, "add a user", f"{name}, {arguments.role}")
     say(f"{name} is added as {arguments.role}")
     return 0
 
@@ -106,7 +104,7 @@ def act_user_role(arguments: argparse.Namespace) -> int:
         store.writing() as connection,
     ):
         set_role(connection, arguments.name, Role(arguments.role), now_us())
-        _keep(connection, "change a role", f"{arguments.name} to {arguments.role}")
+        keep_act(connection, "change a role", f"{arguments.name} to {arguments.role}")
     say(f"{arguments.name} is {arguments.role} now, and signed out everywhere")
     return 0
 
@@ -121,7 +119,7 @@ def act_user_disable(arguments: argparse.Namespace) -> int:
         store.writing() as connection,
     ):
         disable_user(connection, arguments.name, now_us())
-        _keep(connection, "disable a user", arguments.name)
+        keep_act(connection, "disable a user", arguments.name)
     say(f"{arguments.name} is disabled and signed out everywhere; tokens of theirs are revoked")
     return 0
 
@@ -136,7 +134,7 @@ def act_user_enable(arguments: argparse.Namespace) -> int:
         store.writing() as connection,
     ):
         enable_user(connection, arguments.name)
-        _keep(connection, "enable a user", arguments.name)
+        keep_act(connection, "enable a user", arguments.name)
     say(f"{arguments.name} may sign in again")
     return 0
 
@@ -149,7 +147,7 @@ def act_user_password(arguments: argparse.Namespace) -> int:
     password_hash = _password_hash(arguments)
     with told(AccessError), open_store(settings) as store, store.writing() as connection:
         set_password(connection, arguments.name, password_hash)
-        _keep(connection, "reset a password", arguments.name)
+        keep_act(connection, "reset a password", arguments.name)
     say(f"{arguments.name} has another password, and is signed out everywhere")
     return 0
 
@@ -166,12 +164,12 @@ def act_token_add(arguments: argparse.Namespace) -> int:
             connection,
             arguments.name,
             Role(arguments.role),
-            made_by=_by(),
+            made_by=command_line(),
             now_us=made_us,
             ends_us=made_us + round(arguments.days * _DAY_US),
             longest_us=settings.access.token_days_most * _DAY_US,
         )
-        _keep(connection, "make a token", f"{arguments.name}, {arguments.role}, {arguments.days:g} d")
+        keep_act(connection, "make a token", f"{arguments.name}, {arguments.role}, {arguments.days:g} d")
     say(f"token {made}, shown this once:", secret)
     return 0
 
@@ -207,7 +205,7 @@ def act_token_revoke(arguments: argparse.Namespace) -> int:
         store.writing() as connection,
     ):
         token = revoke_token(connection, arguments.number, now_us())
-        _keep(connection, "revoke a token", f"{arguments.number} {token.name}")
+        keep_act(connection, "revoke a token", f"{arguments.number} {token.name}")
     say(f"token {arguments.number}, {token.name}, is revoked")
     return 0
 
@@ -256,22 +254,3 @@ def _password(file: Path | None) -> str:
     if getpass.getpass("Again: ") != password:
         raise CommandError("password: it was not typed alike twice")
     return password
-
-
-def _by() -> str:
-    """Who acts: the command line, with the name that this machine knows them by."""
-    import getpass
-
-    try:
-        return f"command line, {getpass.getuser()}"
-    except (OSError, KeyError):
-        # No name for the number of the user, as in some containers.
-        return "command line"
-
-
-def _keep(connection: Connection, act: str, about: str) -> None:
-    """Keep an act in the audit, in the transaction that does it."""
-    from standingwatch.store.audit import note_act
-
-    who = {"by": _by(), "role": "administrator", "address": ""}
-    note_act(connection, now_us=now_us(), act=act, about=about, outcome="done", **who)

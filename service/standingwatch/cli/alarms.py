@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from standingwatch.cli import alarm_report
 from standingwatch.cli.arguments import condition, days, duration_us, now_us, number, severity
 from standingwatch.cli.common import CommandError, add_settings_option, open_store, say, settings_of, told
+from standingwatch.cli.record import keep_act
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -141,12 +142,16 @@ def act_list(arguments: argparse.Namespace) -> int:
     from standingwatch.alarms.handling import UNTOUCHED
     from standingwatch.alarms.words import instant
     from standingwatch.store.alarming import standing_alarms
-    from standingwatch.store.desk_pages import ended_alarms
+    from standingwatch.store.ended import EndedChoice, ended_page
     from standingwatch.store.handling import load_handlings
     from standingwatch.store.sites import load_site_list
 
     with open_store(settings_of(arguments)) as store, store.reading() as connection:
-        found = ended_alarms(connection) if arguments.cleared else standing_alarms(connection)
+        found: list[StandingAlarm] = (
+            [*ended_page(connection, EndedChoice(), None)]
+            if arguments.cleared
+            else standing_alarms(connection)
+        )
         handlings = load_handlings(connection)
         regions = {row.site: row.region or "" for row in load_site_list(connection).rows}
 
@@ -254,6 +259,9 @@ def act_by_hand(arguments: argparse.Namespace) -> int:
             text=arguments.text,
         )
         handling = load_handling(connection, key)
+        if outcome.done:
+            named = f"{arguments.condition} {arguments.subject}"
+            keep_act(connection, f"alarms: {arguments.action}", named, by=arguments.by)
     for _, why in outcome.refused:
         raise CommandError(f"{name}: {why}")
     say(f"{name}: {_state(handling)}")
@@ -300,7 +308,7 @@ def act_shelve(arguments: argparse.Namespace) -> int:
     up_to = Severity.CRITICAL if arguments.up_to is None else arguments.up_to
     with open_store(settings_of(arguments)) as store, store.writing() as connection, told(EntryError):
         if problems := unknown_names(connection, names):
-            raise EntryError("; ".join(problems))
+            raise EntryError(*problems)
         shelf = add_shelf(
             connection,
             names,
@@ -311,6 +319,8 @@ def act_shelve(arguments: argparse.Namespace) -> int:
             now_us=at_us,
             first=arguments.first,
         )
+        told_names = " ".join(filter(None, names.values()))
+        keep_act(connection, "make a shelf", f"shelf {shelf} {told_names}".rstrip(), by=arguments.by)
     say(f"shelf {shelf} holds until {instant(until_us)}")
     return 0
 
@@ -342,6 +352,7 @@ def act_unshelve(arguments: argparse.Namespace) -> int:
             raise CommandError(
                 f"shelf: got {arguments.number}, wanted one that holds; `alarms shelves` shows those"
             )
+        keep_act(connection, "end a shelf", f"{arguments.number}", by=arguments.by)
     say(f"shelf {arguments.number} is gone")
     return 0
 
@@ -353,5 +364,7 @@ def act_purge(arguments: argparse.Namespace) -> int:
     before_us = now_us() - round(arguments.cleared_before * _DAY_US)
     with open_store(settings_of(arguments)) as store, store.writing() as connection:
         gone = purge_alarms(connection, before_us)
+        about = f"those that ended {arguments.cleared_before:g} d ago or earlier"
+        keep_act(connection, "purge ended alarms", about, outcome=f"done: {gone} deleted")
     say(f"{gone} ended alarms deleted, with their history")
     return 0

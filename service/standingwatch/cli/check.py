@@ -37,6 +37,7 @@ def act(arguments: argparse.Namespace) -> int:
     from standingwatch.inventory import check_limits, read_inventory
     from standingwatch.inventory.maintenance import read_maintenance
     from standingwatch.settings import inspect_settings
+    from standingwatch.settings.profiles import profiles_of, unknown_profiles
 
     report = inspect_settings(settings_path(arguments.settings), os.environ)
     problems: list[Problem] = list(report.problems)
@@ -59,6 +60,15 @@ def act(arguments: argparse.Namespace) -> int:
                 str(path),
                 inventory.lines,
             )
+    if report.settings is not None:
+        profiles, of_profiles = profiles_of(report.settings)
+        problems += of_profiles
+        names = {profile.name for profile in profiles} | {Path(problem.file).stem for problem in of_profiles}
+        if profiles or of_profiles:
+            seen.append(f"profiles {report.settings.intake.profiles}: {len(profiles)} that can be used")
+        if path is not None:
+            named = [(row.site, row.transmitter, row.profile) for row in inventory.rows]
+            problems += unknown_profiles(named, names, str(path), inventory.lines)
     if arguments.maintenance is not None:
         rows, found = read_maintenance(arguments.maintenance)
         problems += found

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from standingwatch.inventory import InventoryRow
     from standingwatch.readings.problem import Problem
+    from standingwatch.readings.profile import Profile
     from standingwatch.settings import Settings
     from standingwatch.store.connect import Store
 
@@ -112,6 +113,15 @@ def usable_inventory(path: Path) -> tuple[InventoryRow, ...]:
     return tuple(inventory.rows)
 
 
+def usable_profiles(settings: Settings) -> tuple[Profile, ...]:
+    """The payload profiles, none of which has an error; all errors of all of them at once otherwise."""
+    from standingwatch.settings.profiles import profiles_of
+
+    profiles, problems = profiles_of(settings)
+    raise_errors(problems)
+    return profiles
+
+
 def raise_errors(problems: Iterable[Problem]) -> None:
     """Raise a `CommandError` with all problems that are errors; warnings are only shown."""
     found = list(problems)
@@ -133,4 +143,5 @@ __all__ = [
     "settings_path",
     "told",
     "usable_inventory",
+    "usable_profiles",
 ]

@@ -20,7 +20,9 @@ from standingwatch.cli.common import (
     settings_of,
     told,
     usable_inventory,
+    usable_profiles,
 )
+from standingwatch.cli.record import command_line, keep_act
 
 _TIME = "RFC 3339 with offset, such as 2026-03-01T08:00:00Z"
 
@@ -63,6 +65,7 @@ def register(commands: Any) -> None:
     parser.set_defaults(act=act_maintenance_list)
     parser = actions.add_parser("end", help="end a window of work now, or take it away before it begins")
     parser.add_argument("number", type=number, metavar="NUMBER", help="its number in `maintenance list`")
+    parser.add_argument("--by", default="", metavar="NAME", help="who ends it (default: the command line)")
     add_settings_option(parser)
     parser.set_defaults(act=act_maintenance_end)
 
@@ -82,13 +85,19 @@ def register(commands: Any) -> None:
 def act_inventory_import(arguments: argparse.Namespace) -> int:
     """Make a file the site list."""
     from standingwatch.daemon import wall_clock
+    from standingwatch.settings.profiles import unknown_profiles
     from standingwatch.store.sites import replace_site_list
 
     settings = settings_of(arguments)
     rows = usable_inventory(arguments.file)
+    profiles = {profile.name for profile in usable_profiles(settings)}
+    named = [(row.site, row.transmitter, row.profile) for row in rows]
+    raise_errors(unknown_profiles(named, profiles, str(arguments.file)))
     with open_store(settings) as store, store.writing() as connection:
         change = replace_site_list(connection, rows, wall_clock())
-    say(f"{len(rows)} transmitters: {change.added} added, {change.changed} changed, {change.removed} removed")
+        told_change = f"{change.added} added, {change.changed} changed, {change.removed} removed"
+        keep_act(connection, "import the site list", arguments.file.name, outcome=f"done: {told_change}")
+    say(f"{len(rows)} transmitters: {told_change}")
     return 0
 
 
@@ -116,6 +125,8 @@ def act_maintenance_import(arguments: argparse.Namespace) -> int:
         replace_maintenance(connection, rows)
         # A watch that runs has to see them.
         moved_on(connection)
+        done = f"done: {len(rows)} windows"
+        keep_act(connection, "import the work on record", arguments.file.name, outcome=done)
     say(f"{len(rows)} windows of work on record")
     return 0
 
@@ -123,12 +134,15 @@ def act_maintenance_import(arguments: argparse.Namespace) -> int:
 def act_maintenance_add(arguments: argparse.Namespace) -> int:
     """Enter a window of work."""
     from standingwatch.inventory.maintenance import MaintenanceRow
-    from standingwatch.store.handling import EntryError, add_window
+    from standingwatch.store.handling import EntryError
+    from standingwatch.store.windows import add_window
 
     site, _, transmitter = arguments.place.partition("/")
     row = MaintenanceRow(site, transmitter, arguments.start_us, arguments.end_us, arguments.kind)
     with open_store(settings_of(arguments)) as store, store.writing() as connection, told(EntryError):
         window = add_window(connection, row, by=arguments.by, note=arguments.note)
+        about = f"{arguments.place.replace('/', ' ')}, {arguments.kind}"
+        keep_act(connection, "enter a window of work", about, by=arguments.by)
     say(f"window of work {window} is on record")
     return 0
 
@@ -136,7 +150,7 @@ def act_maintenance_add(arguments: argparse.Namespace) -> int:
 def act_maintenance_list(arguments: argparse.Namespace) -> int:
     """Show work on record."""
     from standingwatch.alarms.words import instant
-    from standingwatch.store.handling import load_windows
+    from standingwatch.store.windows import load_windows
 
     with open_store(settings_of(arguments)) as store, store.reading() as connection:
         windows = load_windows(connection, 0 if arguments.all else now_us())
@@ -154,14 +168,17 @@ def act_maintenance_list(arguments: argparse.Namespace) -> int:
 
 def act_maintenance_end(arguments: argparse.Namespace) -> int:
     """End a window of work."""
-    from standingwatch.store.handling import end_window
+    from standingwatch.store.handling import EntryError
+    from standingwatch.store.windows import end_window
 
-    with open_store(settings_of(arguments)) as store, store.writing() as connection:
-        if not end_window(connection, arguments.number, now_us=now_us()):
+    by = arguments.by or command_line()
+    with open_store(settings_of(arguments)) as store, store.writing() as connection, told(EntryError):
+        if not end_window(connection, arguments.number, by=by, now_us=now_us()):
             raise CommandError(
                 f"window of work: got {arguments.number}, wanted one that somebody entered and that has not "
                 "ended; `maintenance list` shows those; what an import brought is ended in its file"
             )
+        keep_act(connection, "end a window of work", f"{arguments.number}", by=arguments.by)
     say(f"window of work {arguments.number} has ended")
     return 0
 
@@ -204,6 +221,7 @@ def act_refused_retry(arguments: argparse.Namespace) -> int:
             settings.broker.topic_root,
             Metrics(CollectorRegistry()),
             wall_clock,
+            usable_profiles(settings),
         )
         with store.reading() as connection:
             reports = refused_reports(connection, reason=arguments.reason, limit=None)
@@ -213,5 +231,10 @@ def act_refused_retry(arguments: argparse.Namespace) -> int:
             batch = [Arrived(r.topic, r.payload, r.received_us) for r in part]
             written = writer.write(batch, put_in_again=[r.id for r in part])
             stored, refused = stored + written.stored, refused + len(written.refused)
+        if reports:
+            done = f"done: {stored} readings stored, {refused} refused once more"
+            with store.writing() as connection:
+                about = arguments.reason or "every reason"
+                keep_act(connection, "put refused reports in again", about, outcome=done)
     say(f"{len(reports)} reports put in again: {stored} readings stored, {refused} reports refused once more")
     return 1 if refused else 0

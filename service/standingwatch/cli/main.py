@@ -7,7 +7,23 @@ import sys
 from collections.abc import Callable, Sequence
 
 from standingwatch import __version__
-from standingwatch.cli import access, alarms, check, data, notify, replay, review, serve, visits
+from standingwatch.cli import (
+    access,
+    alarms,
+    check,
+    clocks,
+    data,
+    describe,
+    exporting,
+    history,
+    notify,
+    profile,
+    replay,
+    review,
+    serve,
+    site,
+    visits,
+)
 from standingwatch.cli.common import CommandError, complain
 
 
@@ -19,7 +35,23 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"standingwatch {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for part in (serve, check, data, replay, alarms, notify, review, access, visits):
+    for part in (
+        serve,
+        check,
+        clocks,
+        data,
+        history,
+        exporting,
+        site,
+        profile,
+        replay,
+        alarms,
+        notify,
+        review,
+        access,
+        visits,
+        describe,
+    ):
         part.register(commands)
     return parser
 

@@ -19,6 +19,7 @@ from standingwatch.cli.common import (
     settings_of,
     told,
 )
+from standingwatch.cli.record import keep_act
 
 if TYPE_CHECKING:
     from standingwatch.settings import Settings
@@ -190,4 +191,8 @@ def _send_again(store: Store, channel: str, message_id: int | None) -> int:
     from standingwatch.store.outbox import send_again
 
     with store.writing() as connection:
-        return send_again(connection, channel, message_id)
+        count = send_again(connection, channel, message_id)
+        if count:
+            about = channel or "every channel" if message_id is None else f"message {message_id}"
+            keep_act(connection, "send dead letters again", about, outcome=f"done: {count}")
+        return count

@@ -198,8 +198,11 @@ def report_comparison(out: Path, runs: Sequence[Run], names: Sequence[str]) -> N
 
 
 @contextmanager
-def shown_progress(what: str, total: int) -> Iterator[Callable[[int], None]]:
-    """A progress bar on standard error when a person watches; what it gives takes the steps made."""
+def shown_progress(what: str, total: int | None) -> Iterator[Callable[[int], None]]:
+    """A progress bar on standard error when a person watches; what it gives takes the steps made.
+
+    The total is None where nobody knows it before.
+    """
     if not sys.stderr.isatty():
         yield lambda _: None
         return

@@ -12,8 +12,11 @@ from typing import TYPE_CHECKING, Any
 
 from standingwatch.cli.arguments import duration_us, now_us, number, time_us
 from standingwatch.cli.common import CommandError, add_settings_option, open_store, say, settings_of, told
+from standingwatch.cli.record import keep_act
 
 if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
     from standingwatch.review.visits import Visit
 
 #: For how long windows of work are opened, if nobody says otherwise [us].
@@ -124,6 +127,7 @@ def act_plan(arguments: argparse.Namespace) -> int:
             access=arguments.access,
             antenna_gain_dbi=arguments.gain_dbi,
         )
+        _keep(connection, "plan a visit", arguments)
     return _done(visit)
 
 
@@ -146,6 +150,7 @@ def act_begin(arguments: argparse.Namespace) -> int:
             now_us=at_us,
             until_us=at_us + arguments.for_us,
         )
+        _keep(connection, "begin a visit", arguments)
     return _done(visit)
 
 
@@ -161,6 +166,7 @@ def act_done(arguments: argparse.Namespace) -> int:
         told(VisitError, EntryError),
     ):
         visit = finish_visit(connection, arguments.number, by=arguments.by, now_us=now_us())
+        _keep(connection, "finish a visit", arguments)
     return _done(visit)
 
 
@@ -173,7 +179,13 @@ def act_drop(arguments: argparse.Namespace) -> int:
         visit = drop_visit(
             connection, arguments.number, by=arguments.by, now_us=now_us(), reason=arguments.reason
         )
+        _keep(connection, "drop a visit", arguments)
     return _done(visit)
+
+
+def _keep(connection: Connection, act: str, arguments: argparse.Namespace) -> None:
+    """Keep an act in the audit, in the words of the pages."""
+    keep_act(connection, act, f"visit {arguments.number}", by=arguments.by)
 
 
 def _done(visit: Visit) -> int:

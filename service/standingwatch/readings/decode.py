@@ -14,6 +14,8 @@ from typing import Literal, NamedTuple
 import msgspec
 
 from standingwatch.readings.columns import Reading
+from standingwatch.readings.report import MAX_CHANNEL_LENGTH as MAX_CHANNEL_LENGTH  # others look for it here
+from standingwatch.readings.report import MAX_SEQUENCE, Report
 from standingwatch.readings.times import BadTimeError, parse_time, shown
 from standingwatch.readings.units import (
     reflected_w_from_return_loss,
@@ -26,8 +28,6 @@ TimeIfAbsent = Literal["refuse", "receipt"]
 # A week of an outage at a report a minute is 10,080 reports of 100 to 200 bytes.
 MAX_PAYLOAD_BYTES = 4 * 1024 * 1024
 MAX_OBJECTS = 20_000
-MAX_CHANNEL_LENGTH = 100
-_MAX_SEQUENCE = 2**63 - 1
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 _WHITE = " \t\n\r"
 
@@ -54,28 +54,6 @@ class Decoded(NamedTuple):
     refusals: list[Refusal]
 
 
-class _Report(msgspec.Struct, gc=False):
-    """The members of a report as they stand on the wire. Unknown members are passed over."""
-
-    time: str | int | float | None = None
-    forward_w: float | None = None
-    forward_dbm: float | None = None
-    reflected_w: float | None = None
-    reflected_dbm: float | None = None
-    swr: float | None = None
-    return_loss_db: float | None = None
-    keyed: bool | int | float | None = None
-    frequency_mhz: float | None = None
-    channel: str | None = None
-    set_power_w: float | None = None
-    foldback: bool | int | float | None = None
-    pa_temperature_c: float | None = None
-    ambient_temperature_c: float | None = None
-    precipitation: float | None = None
-    wind_mps: float | None = None
-    sequence: int | float | None = None
-
-
 class _UnusableError(Exception):
     """Why a report is refused: reason and sentence."""
 
@@ -88,8 +66,8 @@ class _UnusableError(Exception):
 # Everything msgspec raises over bytes: it checks UTF-8 and depth through Python's own errors.
 _DECODING_ERRORS = (msgspec.DecodeError, UnicodeDecodeError, RecursionError)
 
-_PAYLOAD = msgspec.json.Decoder(_Report | list[_Report])
-_REPORT = msgspec.json.Decoder(_Report)
+_PAYLOAD = msgspec.json.Decoder(Report | list[Report])
+_REPORT = msgspec.json.Decoder(Report)
 _RAW_LIST = msgspec.json.Decoder(list[msgspec.Raw])
 _RAW = msgspec.json.Decoder(msgspec.Raw)
 _RAW_MEMBERS = msgspec.json.Decoder(dict[str, msgspec.Raw])
@@ -126,7 +104,7 @@ def decode_report(payload: bytes, received_us: int, *, time_if_absent: TimeIfAbs
         )
     try:
         found = _PAYLOAD.decode(payload)
-        if isinstance(found, _Report):
+        if isinstance(found, Report):
             return Decoded([_reading(found, received_us, time_if_absent)], [])
         if len(found) <= MAX_OBJECTS:
             return Decoded([_reading(report, received_us, time_if_absent) for report in found], [])
@@ -165,7 +143,7 @@ def _refused_whole(reason: str, detail: str, payload: bytes) -> Decoded:
     return Decoded([], [Refusal(reason, detail, payload)])
 
 
-def _reading(report: _Report, received_us: int, time_if_absent: TimeIfAbsent) -> Reading:
+def _reading(report: Report, received_us: int, time_if_absent: TimeIfAbsent) -> Reading:
     """A report's reading; raises `_UnusableError` where a member has the right type but no usable value."""
     given_time = report.time
     if given_time is not None:
@@ -239,11 +217,9 @@ def _state(member: str, value: float) -> bool:
 
 
 def _sequence(value: int | float) -> int:
-    if 0 <= value <= _MAX_SEQUENCE and value == (whole := int(value)):
+    if 0 <= value <= MAX_SEQUENCE and value == (whole := int(value)):
         return whole
-    raise _UnusableError(
-        "bad-value", f"sequence is {shown(value)}; send an integer from 0 to {_MAX_SEQUENCE}"
-    )
+    raise _UnusableError("bad-value", f"sequence is {shown(value)}; send an integer from 0 to {MAX_SEQUENCE}")
 
 
 def _elements(body: bytes) -> list[bytes]:
@@ -292,7 +268,7 @@ def _explain(part: bytes, error: Exception) -> _UnusableError:
     except _DECODING_ERRORS as raw_error:
         return _not_an_object(part, raw_error)
     for member, raw in members.items():
-        if member in _Report.__struct_fields__ and (wrong := _wrong_type(member, bytes(raw))):
+        if member in Report.__struct_fields__ and (wrong := _wrong_type(member, bytes(raw))):
             return _UnusableError("bad-value", wrong)
     return _UnusableError("not-json", f"report does not decode ({error}); send JSON in UTF-8")
 

@@ -26,6 +26,9 @@ class Flag(IntFlag):
     FUTURE = 16
     LATE = 32
     STUCK = 64
+    #: Its site's clock was off when it came (`readings/clocks.py`). What it says of the match holds;
+    #: the intake sets it, not `qualify`.
+    CLOCK_OFF = 128
 
 
 UNUSABLE: int = int(
@@ -37,7 +40,7 @@ UNUSABLE: int = int(
     | Flag.LATE
     | Flag.STUCK
 )
-"""The flags that make a reading unusable for judging the match: every one of them."""
+"""The flags that make a reading unusable for judging the match: every one but `CLOCK_OFF`."""
 
 # Where keyed is not said, forward power below this share of the least useful power is the transmitter's idle.
 NOT_KEYED_SHARE = 0.5

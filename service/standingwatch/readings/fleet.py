@@ -36,6 +36,8 @@ class Fleet:
         tolerance_swr: highest SWR the transmitter is specified to stand.
         commissioned_rho: reflection coefficient's magnitude at the coupler when the line was commissioned.
         expected_interval_s: time between reports [s].
+        profile: name of the payload profile that its reports are read with, "" for none; () for a fleet that
+            has none anywhere.
     """
 
     key: IntArray
@@ -52,6 +54,7 @@ class Fleet:
     tolerance_swr: FloatArray
     commissioned_rho: FloatArray
     expected_interval_s: FloatArray
+    profile: tuple[str, ...] = ()
     position: dict[tuple[str, str], int] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:

@@ -16,11 +16,11 @@ _END_US = (datetime(LAST_YEAR + 1, 1, 1, tzinfo=UTC) - _EPOCH) // _MICROSECOND
 
 # RFC 3339, section 5.6, with what it allows in its notes (lower case, a space for the T), and besides the
 # colon of the offset may be missing, since many clock libraries print it so and it cannot be misread.
-_RFC3339 = re.compile(
-    r"(\d{4}-\d\d-\d\d)[Tt ]((?:[01]\d|2[0-3]):[0-5]\d):([0-5]\d|60)(\.\d+)?"
-    r"([Zz]|[+-](?:[01]\d|2[0-3]):?[0-5]\d)?",
-    re.ASCII,
-)
+_MOMENT = r"([0-9]{4}-[0-9]{2}-[0-9]{2})[Tt ]((?:[01][0-9]|2[0-3]):[0-5][0-9]):([0-5][0-9]|60)(\.[0-9]+)?"
+_OFFSET = r"([Zz]|[+-](?:[01][0-9]|2[0-3]):?[0-5][0-9])"
+_RFC3339 = re.compile(f"{_MOMENT}{_OFFSET}?")
+#: A text with its offset, for the published schemas: a regular expression of ECMA-262 as well as of Python.
+RFC3339_PATTERN = f"^{_MOMENT}{_OFFSET}$"
 
 
 class BadTimeError(ValueError):
