@@ -19,6 +19,7 @@ from standingwatch.alarms.watchman import WatchmanSettings as WatchmanLimits
 from standingwatch.intake.again import put_in_again
 from standingwatch.intake.connection import BrokerConnection, BrokerError
 from standingwatch.intake.service import Intake
+from standingwatch.intake.sparkplug import SparkplugHost
 from standingwatch.intake.writer import Writer
 from standingwatch.inventory import FleetDefaults
 from standingwatch.jobs import Jobs
@@ -26,10 +27,13 @@ from standingwatch.metrics import Metrics
 from standingwatch.notify.heartbeat import Heartbeat, ServiceState, will
 from standingwatch.notify.make import BrokerLink, ChannelError, enabled_channels, make_workers
 from standingwatch.notify.outbox import OutboxWorker
+from standingwatch.readings.profile import Profile
 from standingwatch.settings import Settings
 from standingwatch.settings.cautions import is_loopback
+from standingwatch.settings.profiles import profiles_of
 from standingwatch.store.connect import Store
 from standingwatch.store.review_due import plans_of
+from standingwatch.store.sites import load_site_list
 from standingwatch.store.watchman import prove_writable
 from standingwatch.watch.judging import detection_settings, in_us, steady_settings
 from standingwatch.watch.live import Watch, WatchOptions
@@ -152,6 +156,7 @@ class Daemon:
         self.metrics = Metrics(self.registry)
         self.store = Store(self.settings.store.url.get_secret_value())
         self.web: WebServer | None = None
+        self._profiles: tuple[Profile, ...] = ()
         self._workers: list[OutboxWorker] = []
         self._started = ExitStack()
 
@@ -164,6 +169,7 @@ class Daemon:
                 "set web.host to 127.0.0.1"
             )
         self._started.callback(self.store.close)
+        self._profiles = self._usable_profiles()
         self.store.migrate()
         if settings.web.enabled:
             app = create_app(
@@ -178,6 +184,9 @@ class Daemon:
                 bind_host=settings.web.host,
                 automatic_user=self.automatic_user,
                 retry=self._retry,
+                topic_root=settings.broker.topic_root,
+                time_required=settings.intake.time_if_absent == "refuse",
+                profiles=settings.intake.profiles,
             )
             self.web = WebServer(app, settings.web.host, settings.web.port, app.state.streams.close)
             self._begin(self.web)
@@ -189,6 +198,7 @@ class Daemon:
             self.clock,
             plans_of(settings, event_source(settings)),
             keep_reviews_days=settings.review.keep_days,
+            keep_audit_days=settings.access.keep_audit_days,
             is_wall_clock=self.clock is wall_clock,
         )
         watchman = Watchman(
@@ -215,6 +225,7 @@ class Daemon:
             settings.broker.topic_root,
             self.metrics,
             self.clock,
+            self._profiles,
         )
         intake = Intake(settings.broker, settings.intake, writer, self.metrics, self.clock)
         connections.append(intake.connection)
@@ -234,6 +245,10 @@ class Daemon:
         for worker in self._workers:
             self._begin(worker)
         self._begin(watch)
+        if settings.sparkplug.enabled:
+            # Before the intake, so that it ends after it: its messages must never wait for a queue that
+            # nobody empties any more.
+            connections.append(self._begin_sparkplug(intake))
         self._begin(intake)
         log.info("watching; store %s, process %d", self.store.shown_url, os.getpid())
 
@@ -241,6 +256,47 @@ class Daemon:
         """Start a part; it is stopped in the reverse order, which is the order in which data flows."""
         part.start()
         self._started.callback(part.stop)
+
+    def _usable_profiles(self) -> tuple[Profile, ...]:
+        """The payload profiles. With an error in any of them nothing starts: its reports would be refused."""
+        profiles, problems = profiles_of(self.settings)
+        if errors := [str(problem) for problem in problems if problem.severity == "error"]:
+            raise StartError("\n".join(errors))
+        for problem in problems:
+            log.warning("%s", problem)
+        return profiles
+
+    def _mended_profiles(self) -> tuple[Profile, ...]:
+        """The payload profiles as they stand in their files now; with an error, those of the start."""
+        try:
+            return self._usable_profiles()
+        except StartError as error:
+            log.error("profiles as they were at the start are used: %s", error)
+            return self._profiles
+
+    def _begin_sparkplug(self, intake: Intake) -> BrokerConnection:
+        """Be a host application for Sparkplug B; the connection that does it."""
+        settings = self.settings
+        host = SparkplugHost(
+            settings.broker,
+            settings.sparkplug,
+            settings.intake,
+            self._profiles,
+            intake.offer,
+            self.metrics,
+            self.clock,
+            self._places,
+        )
+        host.on_ready = intake.begin_anew
+        intake.depend_on(host.connection)
+        self._begin(host)
+        return host.connection
+
+    def _places(self) -> list[tuple[str, str, str]]:
+        """The site list: site, transmitter, name of its profile or ""."""
+        with self.store.reading() as connection:
+            rows = load_site_list(connection).rows
+        return [(row.site, row.transmitter, row.profile or "") for row in rows]
 
     def _begin_heartbeat(self, watch: Watch, intake: Intake) -> BrokerConnection:
         """Say at the broker, again and again, that we are at work; the connection that does it."""
@@ -287,6 +343,7 @@ class Daemon:
             settings.broker.topic_root,
             self.metrics,
             self.clock,
+            self._mended_profiles(),
         )
         rows = settings.intake.batch_rows
         return put_in_again(self.store, writer, reason=reason, topic=topic, batch_rows=rows)

@@ -14,7 +14,8 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from sqlalchemy.exc import DBAPIError
 
 from standingwatch.metrics import Metrics
-from standingwatch.settings import StoreSettings
+from standingwatch.settings import AccessSettings, StoreSettings
+from standingwatch.store.audit import forget_audit
 from standingwatch.store.connect import Store
 from standingwatch.store.outbox import forget_delivered
 from standingwatch.store.purge import purge_alarms
@@ -72,6 +73,7 @@ class Jobs:
         clock: now [Unix microseconds].
         reviews: when overnight reviews are made; None for never.
         keep_reviews_days: how long they are kept [d].
+        keep_audit_days: how long lines of the audit are kept [d].
         is_wall_clock: whether `clock` goes as the scheduler's own; another one is asked every so often.
     """
 
@@ -84,6 +86,7 @@ class Jobs:
         reviews: Plans | None = None,
         *,
         keep_reviews_days: int = 400,
+        keep_audit_days: int = AccessSettings().keep_audit_days,
         is_wall_clock: bool = True,
     ) -> None:
         self._store = store
@@ -95,7 +98,7 @@ class Jobs:
             executors={"default": ThreadPoolExecutor(1)},
             job_defaults={"coalesce": True, "misfire_grace_time": 3600},
         )
-        self._keep_reviews_days = keep_reviews_days
+        self._keep_reviews_days, self._keep_audit_days = keep_reviews_days, keep_audit_days
         self._reviews = tuple(self._review_job(reviews, plan, is_wall_clock) for plan in _plans(reviews))
         visits: dict[str, Any] = {"hour": "*", "minute": 7} if is_wall_clock else {"seconds": LOOK_EVERY_S}
         trigger = "cron" if is_wall_clock else "interval"
@@ -186,12 +189,14 @@ class Jobs:
         log.info("retention: deleted %s", ", ".join(f"{n} {table}" for table, n in gone.items()))
 
     def _purge(self) -> None:
-        """Delete alarms that were cleared long ago, with their history, and old reviews."""
+        """Delete alarms cleared long ago, with their history, old reviews and old lines of the audit."""
         now_us = self._clock()
         with self._store.writing() as connection:
             gone = purge_alarms(connection, now_us - self._settings.keep_cleared_alarms_days * DAY_US)
             reviews = forget_reviews(connection, now_us - self._keep_reviews_days * DAY_US)
-        log.info("purge: deleted %d alarms that were cleared long ago, %d reviews", gone, reviews)
+            audit = forget_audit(connection, now_us - self._keep_audit_days * DAY_US, now_us)
+        text = "purge: deleted %d alarms that were cleared long ago, %d reviews, %d lines of the audit"
+        log.info(text, gone, reviews, audit)
 
     def _follow_alarms(self) -> None:
         """Bring visits up to date with the alarms."""

@@ -15,6 +15,7 @@ from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram
 from prometheus_client.core import GaugeMetricFamily
 from prometheus_client.registry import Collector
 
+from standingwatch.readings.clocks import State, drift_s_per_day, is_known
 from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
 from standingwatch.rf import rho_from_power, swr_from_rho
 
@@ -125,6 +126,47 @@ class FleetCollector(Collector):
         yield standing
 
 
+class ClockCollector(Collector):
+    """Gauges about the clock of each site, worked out from its record when asked."""
+
+    def __init__(self) -> None:
+        self._shown: tuple[tuple[str, ...], State] | None = None
+
+    def show(self, sites: tuple[str, ...], clocks: State) -> None:
+        """Take a new state: records of `readings.clocks.CLOCK_STATE`, which may be brought up to date."""
+        self._shown = (sites, clocks)
+
+    def describe(self) -> Iterator[GaugeMetricFamily]:
+        """No fixed description: the registry need not collect at registration."""
+        return iter(())
+
+    def collect(self) -> Iterator[GaugeMetricFamily]:
+        """The gauges, of sites whose clock is known."""
+        if self._shown is None:
+            return
+        sites, clocks = self._shown
+        columns = {
+            "site_clock_behind_seconds": (
+                "How far a site's clock is behind ours, the way of a report included; below 0: ahead.",
+                clocks["behind_us"] / 1e6,
+            ),
+            "site_clock_drift_ratio": (
+                "How fast a site's clock falls behind, seconds a second.",
+                drift_s_per_day(clocks) / 86_400.0,
+            ),
+            "site_clock_off": (
+                "1 while a site's clock is off by more than is tolerated.",
+                np.where(clocks["off_us"] != 0, 1.0, 0.0),
+            ),
+            "site_clock_jumps": ("How often a site's clock was seen to jump.", clocks["jumps"] * 1.0),
+        }
+        for name, (text, values) in columns.items():
+            family = GaugeMetricFamily(f"{_PREFIX}_{name}", text, labels=["site"])
+            for position in np.flatnonzero(is_known(clocks) & np.isfinite(values)).tolist():
+                family.add_metric([sites[position]], float(values[position]))
+            yield family
+
+
 class Metrics:
     """All metrics of the service.
 
@@ -145,6 +187,22 @@ class Metrics:
             return Histogram(f"{_PREFIX}_{name}", text, labels, registry=registry)
 
         self.messages_received = counter("messages_received", "MQTT messages taken in.")
+        self.messages_passed_over = counter(
+            "messages_passed_over",
+            "Messages that the broker had kept and that do not say when they were measured.",
+        )
+        self.sparkplug_messages = counter("sparkplug_messages", "Messages of Sparkplug edge nodes.")
+        self.sparkplug_reports = counter(
+            "sparkplug_reports",
+            "Reports made of Sparkplug metrics, by whether anything new had come.",
+            "kind",
+        )
+        self.sparkplug_rebirths = counter("sparkplug_rebirth_requests", "Edge nodes asked for their births.")
+        self.sparkplug_nodes = gauge("sparkplug_nodes", "Sparkplug edge nodes.", "state")
+        self.sparkplug_devices = gauge("sparkplug_devices", "Sparkplug devices that are alive.")
+        self.sparkplug_nodes_out_of_turn = gauge(
+            "sparkplug_nodes_out_of_turn", "Sparkplug edge nodes of which a message is missing."
+        )
         self.readings_stored = counter("readings_stored", "Readings stored for the first time.")
         self.readings_repeated = counter("readings_repeated", "Readings that were stored already.")
         self.readings_flagged = counter("readings_flagged", "Readings stored with a quality flag.", "flag")
@@ -191,5 +249,7 @@ class Metrics:
         self.watchman_failures = counter(
             "watchman_failures", "Measurements of the service itself that failed.", "part"
         )
+        self.clocks = ClockCollector()
+        registry.register(self.clocks)
         self.fleet = FleetCollector()
         registry.register(self.fleet)

@@ -21,6 +21,7 @@ from standingwatch.readings import Readings
 from standingwatch.settings import StoreSettings
 from standingwatch.store import tables
 from standingwatch.store.alarming import save_changes
+from standingwatch.store.audit import load_audit, note_act
 from standingwatch.store.connect import Store
 from standingwatch.store.reports import RefusedReport, insert_readings, new_arrival, refuse
 from standingwatch.store.watchman import SIZES_NOTE, load_note, store_bytes
@@ -222,3 +223,21 @@ def test_the_scheduler_measures_at_once(store: Store, jobs: Jobs, metrics: Metri
         jobs.stop()
     assert runs(store) == {"store-size": (True, ""), "visits": (True, "")}
     assert (metrics.registry.get_sample_value("standingwatch_store_bytes") or 0) > 10_000
+
+
+def test_old_lines_of_the_audit_go_and_that_they_did_is_told(store: Store, metrics: Metrics) -> None:
+    jobs = Jobs(store, SETTINGS, metrics, lambda: NOW_US, keep_audit_days=40)
+    said = {"by": "Kim", "role": "operator", "address": "", "act": "comment", "outcome": "done"}
+    with store.writing() as connection:
+        for age in (50.0, 40.01, 39.99, 0.0):
+            note_act(connection, now_us=days_ago(age), about=f"{age:g} d ago", **said)
+    work_of(jobs, "purge")()
+    with store.reading() as connection:
+        lines = load_audit(connection, 9)
+    assert [(line.by, line.about) for line in lines[1:]] == [("Kim", "0 d ago"), ("Kim", "39.99 d ago")]
+    assert (lines[0].by, lines[0].act) == ("the service", "delete old lines of the audit")
+    assert lines[0].outcome == "done: 2 deleted"
+    # Where there was nothing to delete nothing is told.
+    work_of(jobs, "purge")()
+    with store.reading() as connection:
+        assert load_audit(connection, 9) == lines

@@ -11,7 +11,8 @@ import pytest
 from sqlalchemy import insert
 
 from standingwatch.detect.words import Condition, Severity
-from standingwatch.notify.chart_drawing import DAYS, HEIGHT, TOP_SWR, WIDTH, ChartError, draw_apart
+from standingwatch.notify.chart_drawing import DAYS, HEIGHT, TOP_SWR, WIDTH, draw_apart
+from standingwatch.notify.drawing import ChartError
 from standingwatch.notify.email_chart import EmailChart
 from standingwatch.store import tables
 from standingwatch.store.connect import Store

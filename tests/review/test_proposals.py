@@ -9,10 +9,18 @@ import pytest
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey
 from standingwatch.detect.interface import LikelyCause
 from standingwatch.detect.words import SERVICE_CONDITIONS, Cause, Condition, Severity
-from standingwatch.review.proposals import STANDING_HOURS, URGENCY, Resource, propose
+from standingwatch.review.proposals import STANDING_HOURS, Resource, propose
 
 HOUR_US = 3_600_000_000
 RAISED_US = 1_795_000_000_000_000
+
+#: How soon somebody has to be there where no forecast says less and nothing is known of what is lost.
+BY_SEVERITY = {
+    Severity.WARNING: "with-the-next-visit",
+    Severity.MINOR: "within-weeks",
+    Severity.MAJOR: "within-days",
+    Severity.CRITICAL: "at-once",
+}
 
 
 def alarm(
@@ -47,7 +55,9 @@ def test_proposed_when_it_has_stood_long_enough(condition: Condition, severity: 
     assert proposed == set()
     [visit] = propose([alarm(severity, condition)], proposed, due)
     assert (visit.site, visit.transmitter, visit.condition) == ("alder-ridge", "rpt-1", condition)
-    assert (visit.urgency, visit.time_us, visit.likely_cause) == (URGENCY[severity], due, Cause.UNKNOWN)
+    # Power that is folded back is coverage that is gone already.
+    urgency = "at-once" if condition is Condition.FOLDBACK_ACTIVE else BY_SEVERITY[severity]
+    assert (visit.urgency, visit.time_us, visit.likely_cause) == (urgency, due, Cause.UNKNOWN)
     assert proposed == {("alder-ridge", "rpt-1")}
 
 
@@ -58,12 +68,6 @@ def test_the_policy_is_of_one_piece() -> None:
         assert by_gravity == sorted(by_gravity, reverse=True), condition
         # Never before a passing burst or power cut would be over, never after a month.
         assert all(6 <= h <= 30 * 24 for h in by_gravity), condition
-    assert [URGENCY[s] for s in sorted(URGENCY)] == [
-        "with-the-next-visit",
-        "within-weeks",
-        "within-days",
-        "at-once",
-    ]
 
 
 @pytest.mark.parametrize(
@@ -181,3 +185,21 @@ def test_order_does_not_depend_on_the_order_of_the_alarms() -> None:
     alarms = [alarm(Severity.CRITICAL, Condition.SWR_HIGH, transmitter=name) for name in ("c", "a", "b")]
     visits = propose(alarms, set(), LATER_US)
     assert [v.transmitter for v in visits] == ["a", "b", "c"]
+
+
+def test_what_was_ice_waits_while_another_alarm_of_the_transmitter_is_put_down_to_ice() -> None:
+    ice, damage = likely(Cause.ICE), likely(Cause.ANTENNA_DAMAGE)
+    outlived = replace(
+        alarm(Severity.MAJOR, Condition.SWR_STEP, causes=damage), values={"not_ice_since_us": RAISED_US}
+    )
+    iced = alarm(Severity.CRITICAL, Condition.SWR_HIGH, causes=ice)
+    assert propose([outlived, iced], set(), LATER_US) == []
+    # Ice on another transmitter says nothing about this one, nor does ice that has gone.
+    elsewhere = alarm(Severity.CRITICAL, Condition.SWR_HIGH, causes=ice, transmitter="rpt-2")
+    gone = alarm(Severity.CRITICAL, Condition.SWR_HIGH, causes=ice, cleared=True)
+    assert [v.condition for v in propose([outlived, elsewhere, gone], set(), LATER_US)] == [
+        Condition.SWR_STEP
+    ]
+    # What never was put down to ice does not wait.
+    never = replace(outlived, values={"not_ice_since_us": None})
+    assert len(propose([never, iced], set(), LATER_US)) == 1

@@ -26,17 +26,12 @@ from standingwatch.review.overnight import (
     Item,
     Review,
 )
+from standingwatch.review.proposals import propose
 from standingwatch.review.ranking import Frame, Known, Surroundings, make_review
 from standingwatch.review.summary import time_left
-from standingwatch.review.urgency import (
-    ALL_LOST_DB,
-    Urgency,
-    distances_km,
-    shares,
-    trips,
-    urgency_of,
-    urgency_word,
-)
+from standingwatch.review.time_left import ALL_LOST_DB, Urgency, urgency_of, urgency_of_alarm, urgency_word
+from standingwatch.review.trips import advance_visits
+from standingwatch.review.urgency import distances_km, shares, trips
 
 DAY_US = 86_400_000_000
 NOW_US = 20_000 * DAY_US
@@ -252,6 +247,43 @@ def test_less_time_more_loss_or_more_company_never_makes_it_less_urgent(
     more = Urgency(days, True, lost + more_lost).days_that_count(company + more_company)
     assert more <= here
     assert URGENCIES.index(urgency_word(more)) <= URGENCIES.index(urgency_word(here))
+
+
+@pytest.mark.parametrize(
+    "case",
+    [
+        known("a", MINOR),
+        known("a", MAJOR),
+        known("a", MINOR, forecast=(foldback(9),)),
+        known("a", MINOR, forecast=(foldback(9, "reached"),)),
+        known("a", MINOR, values={"lost_db": 6.0, "lost_db_baseline": 0.0}),
+        known("a", MAJOR, condition=Condition.FOLDBACK_ACTIVE),
+    ],
+    ids=["minor", "major", "soon", "reached", "costs", "folded-back"],
+)
+def test_review_and_visit_say_the_same_urgency(case: Known) -> None:
+    [item] = review(case).items
+    alarm = case.alarm
+    stood = replace(alarm, raised_us=alarm.raised_us - 400 * 24 * 3_600_000_000)
+    [proposal] = propose([stood], set(), NOW_US)
+    [change] = advance_visits([], [stood], set(), NOW_US)
+    assert item.urgency == proposal.urgency == change.visit.urgency == urgency_of_alarm(alarm, NOW_US)
+
+
+def test_a_visit_gets_more_urgent_as_the_time_left_gets_shorter() -> None:
+    far = replace(known("a", MINOR, forecast=(foldback(40),)).alarm, raised_us=NOW_US - 400 * DAY_US)
+    proposed: set[tuple[str, str]] = set()
+    [first] = advance_visits([], [far], proposed, NOW_US)
+    assert first.visit.urgency == "within-weeks"
+    kept = replace(first.visit, number=7)
+    [later] = advance_visits([kept], [far], proposed, NOW_US + 30 * DAY_US)
+    assert (later.visit.urgency, later.text) == ("within-days", "rpt-1: now within-days")
+
+
+def test_company_on_a_trip_moves_an_alarm_up_and_changes_no_word() -> None:
+    company = [known("a", MAJOR, transmitter=f"rpt-{n}", forecast=(foldback(1.2),)) for n in range(6)]
+    assert {item.urgency for item in review(*company).items} == {"within-days"}
+    assert {item.urgency for item in review(company[0]).items} == {"within-days"}
 
 
 CASES = st.lists(

@@ -14,6 +14,7 @@ RANGES = [
     ("token_days_most", "0", "1", "a whole number from 1 to 3660"),
     ("sign_in_tries", "0", "1", "a whole number from 1 to 100"),
     ("sign_in_window_s", "0.5", "1.0", "a number from 1 to 86400"),
+    ("keep_audit_days", "29", "30", "a whole number from 30 to 36525"),
     ("required", '"no"', "false", "true or false"),
     ("open_metrics", "1", "false", "true or false"),
 ]

@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import re
 import shutil
+import socket
+import subprocess
+import threading
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,7 +18,9 @@ from typing import Any
 import httpx
 import numpy as np
 import pytest
+import uvicorn
 from fastapi import FastAPI
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 from prometheus_client import CollectorRegistry
 from sqlalchemy import insert
 
@@ -32,7 +39,7 @@ from standingwatch.store import tables
 from standingwatch.store.access import Role, add_user, begin_session, load_user
 from standingwatch.store.alarming import load_alarms, save_changes
 from standingwatch.store.connect import Store
-from standingwatch.store.handling import act_on, add_shelf, add_window
+from standingwatch.store.handling import act_on, add_shelf
 from standingwatch.store.reports import (
     Horizon,
     RefusedReport,
@@ -43,6 +50,7 @@ from standingwatch.store.reports import (
 )
 from standingwatch.store.sites import load_site_list, replace_site_list
 from standingwatch.store.watching import Progress, add_baselines, save_progress, save_rollups
+from standingwatch.store.windows import add_window
 from standingwatch.web.access import SESSION_COOKIE
 from standingwatch.web.app import create_app
 
@@ -391,3 +399,197 @@ def client_of() -> Callable[..., Client]:
         return client.sign_in() if signed_in else client
 
     return make
+
+
+# A real browser -----------------------------------------------------------------------------------------
+
+#: Windows that every page is looked at in.
+SIZES = {"desk": (1366, 768), "phone": (390, 844)}
+
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+VIOLATIONS = """
+async () => (await axe.run(document, { resultTypes: ['violations'] })).violations.map((one) =>
+  `${one.id}: ${one.help}: ${one.nodes.slice(0, 3).map((node) => node.html.slice(0, 200)).join(' | ')}`)
+"""
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[tuple[Browser, Any]]:
+    """One Chromium for all tests of a process, and the loop that Playwright talks to it in."""
+    found = shutil.which("chromium")
+    assert found is not None, "chromium is not installed; tests/run installs what the tests need"
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=found, args=ARGUMENTS)
+        loop = asyncio._get_running_loop()
+        asyncio._set_running_loop(None)
+        yield started, loop
+        asyncio._set_running_loop(loop)
+        started.close()
+
+
+@pytest.fixture
+def browser(chromium: tuple[Browser, Any]) -> Iterator[Browser]:
+    """The browser, for one test.
+
+    Playwright leaves its loop marked as the one that runs in this thread. It is so while a test uses it, and
+    not between: other tests of the process run loops of their own.
+    """
+    asyncio._set_running_loop(chromium[1])
+    yield chromium[0]
+    asyncio._set_running_loop(None)
+
+
+@pytest.fixture
+def app_of() -> Callable[..., FastAPI]:
+    """Makes the application over a store, as the browser tests look at it."""
+
+    def make(fill: Fill, **more: Any) -> FastAPI:
+        options = {
+            "clock": lambda: fill.now_us,
+            "registry": CollectorRegistry(),
+            "fleet_defaults": FleetDefaults(),
+            "limits": LimitsSettings(),
+            "notice": "All data on these pages is invented.",
+            **more,
+        }
+        return create_app(fill.store, **options)
+
+    return make
+
+
+@pytest.fixture
+def serve() -> Iterator[Callable[[FastAPI], str]]:
+    """Serves an application on the loopback, and gives its address."""
+    running: list[tuple[FastAPI, uvicorn.Server, threading.Thread, socket.socket]] = []
+
+    def start(app: FastAPI) -> str:
+        listening = socket.create_server(("127.0.0.1", 0))
+        server = uvicorn.Server(uvicorn.Config(app, log_level="warning", lifespan="off"))
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
+        thread.start()
+        running.append((app, server, thread, listening))
+        while not server.started:
+            assert thread.is_alive(), "the server did not start"
+            time.sleep(0.01)
+        return f"http://127.0.0.1:{listening.getsockname()[1]}"
+
+    yield start
+    for app, server, thread, listening in running:
+        app.state.streams.close()
+        server.should_exit = True
+        thread.join(10)
+        assert not thread.is_alive(), "the server did not stop"
+        listening.close()
+
+
+@pytest.fixture
+def secret() -> str:
+    """The session that pages are opened with; "" for none. Modules have their own."""
+    return ""
+
+
+@pytest.fixture
+def session_of() -> Callable[..., str]:
+    """Signs somebody in, without a password: the secret of the session, which holds for some days."""
+
+    def begin(fill: Fill, name: str, role: Role, days: float = 2.0) -> str:
+        with fill.store.writing() as connection:
+            add_user(connection, name, role, "", fill.now_us)
+            return begin_session(connection, name, fill.now_us, fill.now_us + int(days * DAY_US))
+
+    return begin
+
+
+@pytest.fixture
+def opened(browser: Browser, served: str, secret: str) -> Iterator[Callable[..., Page]]:
+    """Opens a page of the server; at the end none may have complained, or asked another host for anything."""
+    complaints: list[str] = []
+    contexts: list[BrowserContext] = []
+
+    def asked(address: str) -> None:
+        if not address.startswith((served, "blob:", "data:")):
+            complaints.append(f"asked for {address}")
+
+    def said(kind: str, text: str) -> None:
+        # Pages that are not there, bad requests, and a service that is away are looked at on purpose.
+        if kind in ("error", "warning") and not re.search(r"status of (400|404|503)", text):
+            complaints.append(text)
+
+    def open_page(
+        path: str,
+        size: str = "desk",
+        scheme: Any = "light",
+        *,
+        signed_in: bool = True,
+        wait: Any = "networkidle",
+        **more: Any,
+    ) -> Page:
+        width, height = SIZES[size]
+        context = browser.new_context(
+            viewport={"width": width, "height": height},
+            color_scheme=scheme,
+            device_scale_factor=2 if size == "phone" else 1,
+            **more,
+        )
+        contexts.append(context)
+        if secret and signed_in:
+            context.add_cookies([{"name": SESSION_COOKIE, "value": secret, "url": served}])
+        page = context.new_page()
+        page.on("request", lambda request: asked(request.url))
+        page.on("console", lambda message: said(message.type, message.text))
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.goto(served + path, wait_until=wait)
+        if more.get("java_script_enabled", True) and page.locator("#chart").count():
+            page.locator("#chart[data-drawn]").wait_for(timeout=60_000)
+        return page
+
+    yield open_page
+    for context in contexts:
+        context.close()
+    assert complaints == []
+
+
+@pytest.fixture
+def keep_shot(tmp_path: Path) -> Callable[[Page, str], None]:
+    """Keeps a picture of a whole page, where `STANDINGWATCH_SHOTS` says or among what the test leaves."""
+    folder = Path(os.environ.get("STANDINGWATCH_SHOTS", tmp_path))
+
+    def keep(page: Page, name: str) -> None:
+        page.screenshot(path=folder / f"{name}.png", full_page=True)
+
+    return keep
+
+
+@pytest.fixture(scope="session")
+def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """The text of axe-core, as `package-lock.json` pins it."""
+    here, script = Path(__file__).parent, Path("node_modules/axe-core/axe.min.js")
+    if not (here / script).exists():
+        folder = tmp_path_factory.mktemp("npm")
+        for name in ("package.json", "package-lock.json"):
+            shutil.copyfile(here / name, folder / name)
+        command = ["npm", "ci", "--ignore-scripts", "--no-audit", "--no-fund", "--silent"]
+        subprocess.run(command, cwd=folder, check=True, timeout=120)
+        here = folder
+    return (here / script).read_text(encoding="utf-8")
+
+
+@pytest.fixture
+def violations(axe: str) -> Callable[[Page], list[str]]:
+    """What axe-core has against a page, opened with `bypass_csp`: the policy keeps axe out too."""
+
+    def find(page: Page) -> list[str]:
+        page.add_script_tag(content=axe)
+        found: list[str] = page.evaluate(VIOLATIONS)
+        return found
+
+    return find

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -23,10 +24,15 @@ OPEN = {*OPEN_PATHS, "/metrics"}
 BY_THE_GATE = {"/openapi.json"}
 
 #: What everybody who has signed in may do: see to their own session, password and last look; try a payload.
-OWN = {"/sign-out", "/account/password", "/account/sessions/end", "/since/looked", "/intake/try"}
+OWN = {
+    *("/sign-out", "/account/password", "/account/sessions/end", "/since/looked", "/intake/try"),
+    *("/intake/profile", "/api/profiles/try", "/api/profiles/draft"),
+    *("/api/me/password", "/api/me/sessions/{id}", "/api/since", "/api/intake/try"),
+}
 
 #: What needs more than an operator; the issue's own list of roles.
 ADMINISTRATORS = ("/users", "/tokens", "/audit")
+ADMINISTRATORS_API = ("/api/users", "/api/tokens", "/api/audit", "/api/sign-ins")
 
 SAFE = {"GET", "HEAD"}
 
@@ -39,6 +45,7 @@ def all_routes() -> list[tuple[str, str, Role | None]]:
         registry=CollectorRegistry(),
         fleet_defaults=FleetDefaults(),
         limits=LimitsSettings(),
+        profiles=Path("profiles"),
     )
     found = []
     for route in flat(app.routes):
@@ -70,7 +77,7 @@ def test_every_route_states_its_role(method: str, path: str, role: Role | None) 
         assert role is None
         return
     assert role is not None, f"{method} {path} states no role: give it dependencies=VIEWER or more"
-    if path.startswith(ADMINISTRATORS):
+    if path.startswith((*ADMINISTRATORS, *ADMINISTRATORS_API)):
         assert role is Role.ADMINISTRATOR
     elif method not in SAFE and path not in OWN:
         assert role.covers(Role.OPERATOR), f"{method} {path} changes something, and lets a viewer do it"
@@ -95,7 +102,8 @@ def is_stream(path: str) -> bool:
 @pytest.fixture
 def client(fill: Any, client_of: Callable[..., Any]) -> Any:
     fill.sites(2, 1)
-    return client_of(fill, access=AccessSettings(allowed_hosts=("board.test",), open_metrics=False))
+    access = AccessSettings(allowed_hosts=("board.test",), open_metrics=False)
+    return client_of(fill, access=access, profiles=Path("profiles"))
 
 
 @pytest.mark.parametrize("has", [None, *Role])

@@ -2,30 +2,19 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-import socket
-import threading
-import time
-from collections.abc import Callable, Iterator
-from pathlib import Path
+from collections.abc import Callable
 from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
-import uvicorn
-from playwright.sync_api import Browser, Page, sync_playwright
-from prometheus_client import CollectorRegistry
+from fastapi import FastAPI
+from playwright.sync_api import Page
 
 from standingwatch.detect.words import Condition, Severity
-from standingwatch.inventory import FleetDefaults
-from standingwatch.settings import LimitsSettings
-from standingwatch.web.app import create_app
 
-CHROMIUM = shutil.which("chromium")
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
-
-SIZES = {"desk": (1366, 768), "phone": (390, 844)}
+SIZES = ["desk", "phone"]
+#: By how many pixels a page is wider than its window.
+TOO_WIDE = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
 PAGES = {
     "board": "/",
     "site": "/site/S004",
@@ -39,102 +28,26 @@ PAGES = {
     "bench": "/bench?forward=100&reflected=4&loss_db=2",
     "missing": "/none",
 }
-ARGUMENTS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
-        yield browser
-        browser.close()
 
 
 @pytest.fixture
-def served(fill: Any) -> Iterator[str]:
+def served(fill: Any, app_of: Callable[..., FastAPI], serve: Callable[[FastAPI], str]) -> str:
     """The address of a server on this machine, with a store that has something of everything."""
     fill.everything()
     fill.groups()
     fill.desk()
-    app = create_app(
-        fill.store,
-        clock=lambda: fill.now_us,
-        registry=CollectorRegistry(),
-        fleet_defaults=FleetDefaults(),
-        limits=LimitsSettings(),
-        notice="All data on these pages is invented.",
-        automatic_user="Ada",
-    )
-    listening = socket.create_server(("127.0.0.1", 0))
-    server = uvicorn.Server(uvicorn.Config(app, log_level="warning", lifespan="off"))
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
-    thread.start()
-    while not server.started:
-        assert thread.is_alive(), "the server did not start"
-        time.sleep(0.01)
-    yield f"http://127.0.0.1:{listening.getsockname()[1]}"
-    server.should_exit = True
-    thread.join(10)
-    listening.close()
-
-
-@pytest.fixture
-def opened(browser: Browser, served: str) -> Iterator[Callable[..., Page]]:
-    """Opens a page; at the end no page may have complained or asked another host for anything."""
-    complaints: list[str] = []
-    contexts = []
-
-    def watch_request(address: str) -> None:
-        if not address.startswith(served):
-            complaints.append(f"asked for {address}")
-
-    def open_page(path: str, size: str = "desk", scheme: str = "light", **more: Any) -> Page:
-        width, height = SIZES[size]
-        context = browser.new_context(
-            viewport={"width": width, "height": height},
-            color_scheme=scheme,
-            device_scale_factor=2 if size == "phone" else 1,
-            **more,
-        )
-        contexts.append(context)
-        page = context.new_page()
-        page.on("request", lambda request: watch_request(request.url))
-        page.on(
-            "console",
-            lambda said: (
-                complaints.append(said.text)
-                if said.type in ("error", "warning") and "404" not in said.text and "503" not in said.text
-                else None
-            ),
-        )
-        page.on("pageerror", lambda error: complaints.append(str(error)))
-        page.goto(served + path, wait_until="networkidle")
-        return page
-
-    yield open_page
-    for context in contexts:
-        context.close()
-    assert complaints == []
+    return serve(app_of(fill, automatic_user="Ada"))
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", list(SIZES))
+@pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("name", list(PAGES))
 def test_page_fits_its_window(
-    opened: Callable[..., Page], tmp_path: Path, name: str, size: str, scheme: str
+    opened: Callable[..., Page], keep_shot: Callable[..., None], name: str, size: str, scheme: str
 ) -> None:
     page = opened(PAGES[name], size, scheme)
-    shots = Path(os.environ.get("STANDINGWATCH_SHOTS", tmp_path))
-    page.screenshot(path=shots / f"{name}-{size}-{scheme}.png", full_page=True)
-    assert page.evaluate("document.documentElement.scrollWidth") <= SIZES[size][0]
+    keep_shot(page, f"{name}-{size}-{scheme}")
+    assert page.evaluate(TOO_WIDE) <= 0
     assert page.locator("h1").count() == 1
     assert page.locator("main").count() == 1
 
@@ -261,7 +174,7 @@ def choose(page: Page, *names: str) -> None:
 
 
 @pytest.mark.parametrize("script", [True, False])
-@pytest.mark.parametrize("size", list(SIZES))
+@pytest.mark.parametrize("size", SIZES)
 def test_two_alarms_are_chosen_and_acknowledged(opened: Callable[..., Page], size: str, script: bool) -> None:
     page = opened("/alarms", size, java_script_enabled=script)
     choose(page, CRITICAL, UNREACHABLE)
@@ -342,18 +255,18 @@ def test_a_window_of_work_is_entered(opened: Callable[..., Page]) -> None:
     coming = page.locator("section", has=page.locator("#coming")).inner_text()
     assert "2026-03-16 07:00 UTC" in coming
     assert "2026-03-16 11:00 UTC" in coming
-    assert page.evaluate("document.documentElement.scrollWidth") <= SIZES["phone"][0]
+    assert page.evaluate(TOO_WIDE) <= 0
 
 
-@pytest.mark.parametrize("size", list(SIZES))
+@pytest.mark.parametrize("size", SIZES)
 def test_the_bar_of_acts_fits_when_it_is_open(opened: Callable[..., Page], size: str) -> None:
     page = opened("/alarms", size)
     page.locator("#more-acts summary").click()
-    assert page.evaluate("document.documentElement.scrollWidth") <= SIZES[size][0]
+    assert page.evaluate(TOO_WIDE) <= 0
     box = page.locator(".acts").bounding_box()
     assert box is not None
     assert box["y"] >= 0
-    assert box["y"] + box["height"] <= SIZES[size][1] + 1
+    assert box["y"] + box["height"] <= page.evaluate("innerHeight") + 1
 
 
 NAMELESS = """

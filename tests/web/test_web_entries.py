@@ -11,7 +11,8 @@ import pytest
 
 from standingwatch.alarms.handling import Act
 from standingwatch.detect.words import Condition, Severity
-from standingwatch.store.handling import load_shelves, load_windows
+from standingwatch.store.handling import load_shelves
+from standingwatch.store.windows import load_windows
 
 SHELF = {
     "region": "",

@@ -235,10 +235,10 @@ def test_a_stream_tells_of_news_and_ends_when_the_service_does() -> None:
 
     async def listen() -> list[str]:
         streams = Streams(lambda: versions[-1], most=1)
-        events, heard = streams.events(), []
+        events, heard = streams.events(lambda: True), []
         heard.append(await anext(events))
         assert streams.is_full
-        assert [one async for one in streams.events()] == []
+        assert [one async for one in streams.events(lambda: True)] == []
         versions.append(Version("2", "a"))
         heard.append(await asyncio.wait_for(anext(events), 10))
         streams.close()

@@ -2,34 +2,20 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-import socket
-import subprocess
-import threading
 import time
-from collections.abc import Callable, Iterator
-from pathlib import Path
+from collections.abc import Callable
 from typing import Any
 
 import pytest
-import uvicorn
 from fastapi import FastAPI
-from playwright.sync_api import Browser, Page, sync_playwright
-from prometheus_client import CollectorRegistry
+from playwright.sync_api import Page
 
 from standingwatch.detect.words import Condition, Severity
-from standingwatch.inventory import FleetDefaults
-from standingwatch.settings import LimitsSettings
-from standingwatch.store.access import Role, add_user, begin_session
+from standingwatch.store.access import Role
 from standingwatch.store.looks import keep_look
 from standingwatch.store.reports import RefusedReport, refuse
-from standingwatch.web.access import SESSION_COOKIE
-from standingwatch.web.app import create_app
 
-HERE = Path(__file__).parent
 HOUR_US = 3_600_000_000
-SIZES = {"desk": (1366, 768), "phone": (390, 844)}
 BENCH = "/bench?forward=100&reflected=4&loss_db=2&directivity_db=25&protection=foldback"
 UNKNOWN = "standingwatch/report/S003/NEW-9"
 PAGES = {
@@ -59,44 +45,8 @@ PAGES = {
 }
 
 
-@pytest.fixture(scope="session")
-def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
-    """The text of axe-core, as `package-lock.json` pins it."""
-    script = Path("node_modules/axe-core/axe.min.js")
-    if not (HERE / script).exists():
-        folder = tmp_path_factory.mktemp("npm")
-        for name in ("package.json", "package-lock.json"):
-            shutil.copyfile(HERE / name, folder / name)
-        command = ["npm", "ci", "--ignore-scripts", "--no-audit", "--no-fund", "--silent"]
-        subprocess.run(command, cwd=folder, check=True, timeout=120)
-        return (folder / script).read_text(encoding="utf-8")
-    return (HERE / script).read_text(encoding="utf-8")
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    found = shutil.which("chromium")
-    assert found is not None, "chromium is not installed; tests/run installs what the tests need"
-    with sync_playwright() as playwright:
-        arguments = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-sync"]
-        browser = playwright.chromium.launch(executable_path=found, args=arguments)
-        yield browser
-        browser.close()
-
-
-def application(fill: Any) -> FastAPI:
-    return create_app(
-        fill.store,
-        clock=lambda: fill.now_us,
-        registry=CollectorRegistry(),
-        fleet_defaults=FleetDefaults(),
-        limits=LimitsSettings(),
-        notice="All data on these pages is invented.",
-    )
-
-
 @pytest.fixture
-def served(fill: Any) -> Iterator[str]:
+def served(fill: Any, app_of: Callable[..., FastAPI], serve: Callable[[FastAPI], str]) -> str:
     """The address of a server with a store that has something of everything, and an unknown transmitter."""
     fill.everything()
     fill.groups()
@@ -109,74 +59,38 @@ def served(fill: Any) -> Iterator[str]:
         ]
         refuse(connection, reports)
         keep_look(connection, "Ada", fill.now_us - 3 * HOUR_US)
-    app = application(fill)
-    listening = socket.create_server(("127.0.0.1", 0))
-    server = uvicorn.Server(uvicorn.Config(app, log_level="warning", lifespan="off"))
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
-    thread.start()
-    while not server.started:
-        assert thread.is_alive(), "the server did not start"
-        time.sleep(0.01)
-    yield f"http://127.0.0.1:{listening.getsockname()[1]}"
-    app.state.streams.close()
-    server.should_exit = True
-    thread.join(10)
-    assert not thread.is_alive(), "the server did not stop"
-    listening.close()
+    return serve(app_of(fill))
 
 
 @pytest.fixture
-def opened(browser: Browser, served: str, fill: Any) -> Iterator[Callable[..., Page]]:
-    """Opens a page as Ada, an administrator; at the end no page may have asked another host for anything."""
-    with fill.store.writing() as connection:
-        add_user(connection, "Ada", Role.ADMINISTRATOR, "", fill.now_us)
-        secret = begin_session(connection, "Ada", fill.now_us, fill.now_us + 48 * HOUR_US)
-    contexts, strange = [], []
-
-    def open_page(path: str, size: str = "desk", signed_in: bool = True, **more: Any) -> Page:
-        width, height = SIZES[size]
-        context = browser.new_context(viewport={"width": width, "height": height}, **more)
-        contexts.append(context)
-        if signed_in:
-            context.add_cookies([{"name": SESSION_COOKIE, "value": secret, "url": served}])
-        page = context.new_page()
-        page.on("request", lambda request: strange.append(request.url))
-        page.on("pageerror", lambda error: strange.append(f"error: {error}"))
-        page.goto(served + path)
-        return page
-
-    yield open_page
-    for context in contexts:
-        context.close()
-    assert [one for one in strange if not one.startswith((served, "blob:", "data:"))] == []
+def secret(fill: Any, served: str, session_of: Callable[..., str]) -> str:
+    """Ada's, an administrator."""
+    return session_of(fill, "Ada", Role.ADMINISTRATOR)
 
 
-VIOLATIONS = """
-async () => (await axe.run(document, { resultTypes: ['violations'] })).violations.map((one) =>
-  `${one.id}: ${one.help}: ${one.nodes.slice(0, 3).map((node) => node.html.slice(0, 200)).join(' | ')}`)
-"""
-
-
-@pytest.mark.parametrize("size", list(SIZES))
+@pytest.mark.parametrize("size", ["desk", "phone"])
 @pytest.mark.parametrize("name", list(PAGES))
 def test_axe_finds_no_violation(
-    opened: Callable[..., Page], axe: str, tmp_path: Path, name: str, size: str
+    opened: Callable[..., Page],
+    violations: Callable[[Page], list[str]],
+    keep_shot: Callable[..., None],
+    name: str,
+    size: str,
 ) -> None:
     # The policy that keeps strange scripts out keeps axe out too: it is lifted in this browser, nowhere else.
     scheme = "dark" if size == "phone" else "light"
-    page = opened(PAGES[name], size, name != "sign-in", bypass_csp=True, color_scheme=scheme)
-    shots = Path(os.environ.get("STANDINGWATCH_SHOTS", tmp_path))
-    page.screenshot(path=shots / f"fleet-{name.replace(' ', '-')}-{size}.png", full_page=True)
-    page.add_script_tag(content=axe)
-    assert page.evaluate(VIOLATIONS) == []
-    assert page.evaluate("document.documentElement.scrollWidth") <= SIZES[size][0]
+    page = opened(PAGES[name], size, scheme, signed_in=name != "sign-in", wait="load", bypass_csp=True)
+    keep_shot(page, f"fleet-{name.replace(' ', '-')}-{size}")
+    assert violations(page) == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= page.evaluate("innerWidth")
 
 
-def test_axe_would_find_a_violation(opened: Callable[..., Page], axe: str) -> None:
+def test_axe_would_find_a_violation(
+    opened: Callable[..., Page], violations: Callable[[Page], list[str]]
+) -> None:
     page = opened("/bench", bypass_csp=True)
-    page.add_script_tag(content=axe)
     page.evaluate("document.querySelector('main').innerHTML += '<img src=\"/static/mark.svg\"><input>'")
-    found = page.evaluate(VIOLATIONS)
+    found = violations(page)
     assert {one.partition(":")[0] for one in found} >= {"image-alt", "label"}
 
 

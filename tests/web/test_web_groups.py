@@ -51,13 +51,15 @@ def test_the_board_shows_a_group_and_its_forecast(client: Any) -> None:
     assert "whole site" in row_of(client.get("/board/rows").text, "S007")
 
 
-def test_the_alarms_page_lists_members_and_every_limit(client: Any) -> None:
+def test_the_alarms_page_lists_members_and_the_limits_that_matter(client: Any) -> None:
     standing, past = client.get("/alarms").text.split('id="past"')
     assert "Standing: 8" in standing
     assert GROUP in standing
     assert REGION in standing
     assert 'href="/?region=Marches"' in standing
-    assert "<li>SWR 1.5: reached</li>" in standing
+    # The others are on the alarm's own page.
+    assert "<li>SWR 1.5: reached</li>" not in standing
+    assert "<li>SWR 1.5: reached</li>" in client.get("/alarm?subject=S003&condition=swr-rising").text
     assert "<li>foldback (SWR 2.5): about 2026-04-01 (from 2026-03-20 to 2026-04-23)</li>" in standing
     assert "<li>tolerance (SWR 3.0): the trend is &lt;too&gt; weak</li>" in standing
     assert '<span class="quiet">region</span> Marches' in past

@@ -2,38 +2,24 @@
 
 from __future__ import annotations
 
-import os
 import re
-import shutil
-import socket
-import threading
-import time
-from collections.abc import Callable, Iterator
-from pathlib import Path
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 import pytest
-import uvicorn
-from playwright.sync_api import Browser, Page, sync_playwright
-from prometheus_client import CollectorRegistry
+from fastapi import FastAPI
+from playwright.sync_api import Page
 
 from standingwatch.detect.interface import BaselineChange, LimitForecast
 from standingwatch.detect.rollup import HOUR_US, Hours
 from standingwatch.detect.words import Cause, Condition, Severity
-from standingwatch.inventory import FleetDefaults
 from standingwatch.readings.flags import Flag
-from standingwatch.settings import AccessSettings, LimitsSettings
+from standingwatch.settings import AccessSettings
 from standingwatch.store.sites import load_site_list
 from standingwatch.store.watching import add_baselines, save_rollups
-from standingwatch.web.app import create_app
-
-CHROMIUM = shutil.which("chromium")
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
 
 DAY_US = 24 * HOUR_US
-SIZES = {"desk": (1366, 768), "phone": (390, 844)}
-ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
 RISING = "/site/S004/RPT-1"
 PAGES = {
     "line-month": RISING,
@@ -93,16 +79,8 @@ def fourteen_months(fill: Any) -> None:
         add_baselines(connection, changes, keys)
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
-        yield browser
-        browser.close()
-
-
 @pytest.fixture
-def served(fill: Any) -> Iterator[str]:
+def served(fill: Any, app_of: Callable[..., FastAPI], serve: Callable[[FastAPI], str]) -> str:
     fill.everything()
     fill.desk()
     fourteen_months(fill)
@@ -121,80 +99,25 @@ def served(fill: Any) -> Iterator[str]:
     idle = np.full(200, int(Flag.NOT_KEYED | Flag.LOW_FORWARD))
     fill.readings(np.full(200, 15), minute[:200] + 20, np.full(200, 1.0), flags=idle)
     fill.readings(np.full(90, 6), minute[:90] + 20, np.where(np.arange(90) < 60, np.inf, 1.15))
-    app = create_app(
-        fill.store,
-        clock=lambda: fill.now_us,
-        registry=CollectorRegistry(),
-        fleet_defaults=FleetDefaults(),
-        limits=LimitsSettings(),
-        access=AccessSettings(required=False),
-    )
-    listening = socket.create_server(("127.0.0.1", 0))
-    server = uvicorn.Server(uvicorn.Config(app, log_level="warning", lifespan="off"))
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
-    thread.start()
-    while not server.started:
-        assert thread.is_alive(), "the server did not start"
-        time.sleep(0.01)
-    yield f"http://127.0.0.1:{listening.getsockname()[1]}"
-    server.should_exit = True
-    thread.join(10)
-    listening.close()
-
-
-@pytest.fixture
-def opened(browser: Browser, served: str) -> Iterator[Callable[..., Page]]:
-    """Opens a page; at the end none may have complained or asked another host for anything."""
-    complaints: list[str] = []
-    contexts = []
-
-    def open_page(path: str, size: str = "desk", scheme: str = "light", **more: Any) -> Page:
-        width, height = SIZES[size]
-        context = browser.new_context(
-            viewport={"width": width, "height": height}, color_scheme=scheme, **more
-        )
-        contexts.append(context)
-        page = context.new_page()
-        page.on(
-            "request",
-            lambda request: (
-                None
-                if request.url.startswith((served, "blob:"))
-                else complaints.append(f"asked for {request.url}")
-            ),
-        )
-        page.on(
-            "console",
-            lambda said: complaints.append(said.text) if said.type in ("error", "warning") else None,
-        )
-        page.on("pageerror", lambda error: complaints.append(str(error)))
-        page.goto(served + path)
-        if more.get("java_script_enabled", True):
-            page.locator("#chart[data-drawn]").wait_for(timeout=60_000)
-        return page
-
-    yield open_page
-    for context in contexts:
-        context.close()
-    assert complaints == []
+    return serve(app_of(fill, access=AccessSettings(required=False)))
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", list(SIZES))
+@pytest.mark.parametrize("size", ["desk", "phone"])
 def test_pages_fit_their_window_and_draw(
-    opened: Callable[..., Page], tmp_path: Path, size: str, scheme: str
+    opened: Callable[..., Page], keep_shot: Callable[..., None], size: str, scheme: str
 ) -> None:
-    shots = Path(os.environ.get("STANDINGWATCH_SHOTS", tmp_path))
     for name, path in PAGES.items():
         page = opened(path, size, scheme)
-        page.screenshot(path=shots / f"{name}-{size}-{scheme}.png", full_page=True)
-        assert page.evaluate("document.documentElement.scrollWidth") <= SIZES[size][0], name
+        keep_shot(page, f"{name}-{size}-{scheme}")
+        width = page.evaluate("innerWidth")
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, name
         assert page.locator("h1").count() == 1
         # Taking the picture changes the window's size for a moment, after which the chart is drawn anew.
         drawing = page.locator("#drawing svg")
         box = next(filter(None, (drawing.bounding_box(timeout=30_000) for _ in range(100))))
         assert 300 < box["height"] < 900, name
-        assert box["width"] <= SIZES[size][0], name
+        assert box["width"] <= width, name
 
 
 def test_lines_are_drawn_where_the_values_are(opened: Callable[..., Page]) -> None:
@@ -229,6 +152,38 @@ def test_dragging_over_the_chart_goes_there(opened: Callable[..., Page]) -> None
     page.wait_for_url(re.compile(r"from=2026-02-2\d.*to=2026-03-0\d"), timeout=20_000)
     page.locator("#chart[data-drawn]").wait_for(timeout=60_000)
     assert "by hours" in page.locator("#span").inner_text()
+
+
+def touch(page: Page, *places: tuple[float, float]) -> None:
+    """A finger that is put down at the first place, drawn along the others, and lifted."""
+    session = page.context.new_cdp_session(page)
+    for number, (x, y) in enumerate(places):
+        kind = "touchMove" if number else "touchStart"
+        session.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": [{"x": x, "y": y}]})
+    session.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+
+
+def test_a_finger_drags_along_the_chart(opened: Callable[..., Page]) -> None:
+    page = opened(f"{RISING}?from=2026-02-12&to=2026-03-14", "phone", has_touch=True)
+    page.locator("#chart").scroll_into_view_if_needed()
+    box = page.locator("#drawing svg").bounding_box()
+    assert box is not None
+    y = box["y"] + 100
+    touch(page, *((box["x"] + share * box["width"], y) for share in (0.4, 0.45, 0.5, 0.55, 0.6, 0.65)))
+    page.wait_for_url(re.compile(r"from=2026-02-2\d.*to=2026-03-0\d"), timeout=20_000)
+    page.locator("#chart[data-drawn]").wait_for(timeout=60_000)
+
+
+def test_a_finger_that_taps_reads_out_and_stays(opened: Callable[..., Page]) -> None:
+    page = opened(RISING, "phone", has_touch=True)
+    page.locator("#chart").scroll_into_view_if_needed()
+    box = page.locator("#drawing svg").bounding_box()
+    assert box is not None
+    before = page.url
+    touch(page, (box["x"] + box["width"] / 2, box["y"] + 100))
+    assert re.match(r"2026-0[23]-\d\d \d\d:30 UTC · SWR 1\.", page.locator("#readout").inner_text())
+    page.wait_for_timeout(300)
+    assert page.url == before
 
 
 def test_keys_read_out_and_move(opened: Callable[..., Page]) -> None:

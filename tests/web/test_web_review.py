@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import re
+from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 
 import pytest
+from sqlalchemy import update
 
 from standingwatch.alarms.event import subject
 from standingwatch.alarms.handling import Act
@@ -15,10 +19,15 @@ from standingwatch.alarms.lifecycle import AlarmKey, Evidence, apply_all
 from standingwatch.detect.interface import LimitForecast
 from standingwatch.detect.words import Condition, Severity
 from standingwatch.inventory import FleetDefaults
+from standingwatch.notify.review_mail import as_html
 from standingwatch.review.overnight import CLEARED, NEW, SHELVED, UNDER_WORK, Review
+from standingwatch.review.section_words import costs_db
 from standingwatch.review.small_chart import small_chart
+from standingwatch.review.visits import Visit, VisitState
+from standingwatch.store import tables
 from standingwatch.store.alarming import load_alarms, save_changes
 from standingwatch.store.reviews import Making, keep, make
+from standingwatch.store.visits import keep_visit
 from standingwatch.web.desk import AlarmChoice, chosen_alarms
 from standingwatch.web.review_chart import HEIGHT, WIDTH, drawing
 from standingwatch.web.roster import RosterCache
@@ -146,7 +155,7 @@ def test_the_api_gives_reviews_with_times_and_pages(fill: Any, client_of: Any) -
         "made": "2026-03-14T09:26:53Z",
         "since": "2026-03-13T09:26:53Z",
     }
-    rest = client.get("/api/reviews", params={"limit": 2, "before": first["next"]}).json()
+    rest = client.get("/api/reviews", params={"limit": 2, "cursor": first["next"]}).json()
     assert [one["id"] for one in rest["reviews"]] == [numbers[0]]
     assert rest["next"] is None
     answer = client.get(f"/api/reviews/{numbers[2]}").json()
@@ -222,3 +231,52 @@ def test_acknowledged_ones_stay_in_the_review(fill: Any, name: str) -> None:
     assert [i.operator_state for i in made.standing if i.site == name and i.condition == "swr-high"] == [
         "ack"
     ]
+
+
+@pytest.mark.parametrize(("lost_db", "told"), [(None, False), (0.0, False), (0.09, False), (0.1, True)])
+def test_what_a_fault_costs_is_told_from_a_tenth_of_a_decibel(
+    fill: Any, client_of: Any, lost_db: float | None, told: bool
+) -> None:
+    fill.everything()
+    number, made = review(fill)
+    # All others cost nothing that is told.
+    items = tuple(replace(item, lost_db=lost_db if item.rank == 1 else None) for item in made.items)
+    made = replace(made, items=items)
+    assert [item.rank for item in items if costs_db(item) is not None] == ([1] if told else [])
+    assert ("Costs" in as_html(made, {})) == told
+    with fill.store.writing() as connection:
+        body = json.dumps(made.as_data())
+        connection.execute(update(tables.reviews).where(tables.reviews.c.id == number).values(body=body))
+    answer = client_of(fill).get("/review")
+    assert answer.status_code == 200
+    assert answer.text.count("It costs") == told
+
+
+@pytest.mark.parametrize("days", [1, 5, 9, 20, 60])
+def test_words_under_a_chart_stand_beside_each_other(fill: Any, days: int) -> None:
+    fill.everything()
+    soon = LimitForecast("foldback", 2.5, "expected", *(fill.now_us + days * DAY_US for _ in range(3)))
+    fill.alarm("S004", "RPT-1", Condition.SWR_STEP, Severity.MINOR, forecast=(soon,))
+    [item] = [item for item in review(fill)[1].items if item.forecast]
+    chart = small_chart(item)
+    assert chart is not None
+    found = re.findall(r'<text x="([\d.]+)" y="90" ?(text-anchor="end")?>([^<]+)<', str(drawing(chart)))
+    # Six pixels a character are more than any of the page's fonts takes at this size.
+    spans = sorted(
+        (float(x) - (6.0 * len(word) if end else 0.0), float(x) + (0.0 if end else 6.0 * len(word)))
+        for x, end, word in found
+    )
+    assert [word for _, _, word in found] == ["90 days ago", f"+{chart.ahead:.0f} d", "review"]
+    assert all(here[1] <= there[0] for here, there in pairwise(spans)), found
+
+
+def test_a_visit_proposed_after_the_review_is_shown_with_the_newest(fill: Any, client_of: Any) -> None:
+    fill.everything()
+    first = review(fill)[0]
+    with fill.store.writing() as connection:
+        visit = Visit(0, "S002", VisitState.PROPOSED, fill.now_us, fill.now_us, ())
+        keep_visit(connection, visit, by="Ada", text="", now_us=fill.now_us)
+    client = client_of(fill)
+    assert "visit 1, now proposed</a>" in client.get("/review").text
+    review(fill, now_us=fill.now_us + DAY_US)
+    assert "visit 1" not in client.get(f"/review/{first}").text

@@ -2,67 +2,23 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-import socket
-import subprocess
-import threading
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import pytest
-import uvicorn
-from playwright.sync_api import Browser, Page, sync_playwright
-from prometheus_client import CollectorRegistry
-from sqlalchemy import insert
+from fastapi import FastAPI
+from playwright.sync_api import Page
 
 from standingwatch.detect.interface import LimitForecast
 from standingwatch.detect.words import Cause, Condition, Severity
-from standingwatch.inventory import FleetDefaults
 from standingwatch.review.visits import Finding, Trouble, Visit, VisitState
-from standingwatch.settings import LimitsSettings
-from standingwatch.store import tables
-from standingwatch.store.access import Role, add_user, begin_session
+from standingwatch.store.access import Role
 from standingwatch.store.reviews import Making, keep, make
 from standingwatch.store.sites import load_site_list, replace_site_list
 from standingwatch.store.visits import keep_visit
-from standingwatch.web.access import SESSION_COOKIE
-from standingwatch.web.app import create_app
 
-HERE = Path(__file__).parent
 DAY_US = 86_400_000_000
-SIZES = {"desk": (1366, 768), "phone": (390, 844)}
-VIOLATIONS = """
-async () => (await axe.run(document, { resultTypes: ['violations'] })).violations.map((one) =>
-  `${one.id}: ${one.help}: ${one.nodes.slice(0, 3).map((node) => node.html.slice(0, 200)).join(' | ')}`)
-"""
-
-
-@pytest.fixture(scope="module")
-def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
-    """The text of axe-core, as `package-lock.json` pins it."""
-    script = Path("node_modules/axe-core/axe.min.js")
-    if (HERE / script).exists():
-        return (HERE / script).read_text(encoding="utf-8")
-    folder = tmp_path_factory.mktemp("npm")
-    for name in ("package.json", "package-lock.json"):
-        shutil.copyfile(HERE / name, folder / name)
-    command = ["npm", "ci", "--ignore-scripts", "--no-audit", "--no-fund", "--silent"]
-    subprocess.run(command, cwd=folder, check=True, timeout=120)
-    return (folder / script).read_text(encoding="utf-8")
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    found = shutil.which("chromium")
-    assert found is not None, "chromium is not installed; tests/run installs what the tests need"
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=found, args=["--no-sandbox", "--disable-gpu"])
-        yield browser
-        browser.close()
 
 
 def night(fill: Any) -> None:
@@ -98,14 +54,9 @@ def night(fill: Any) -> None:
     fill.shelf(site="S006", up_to=Severity.MAJOR)
     fill.window("S005", "", -1.0, 3.0)
     fill.alarm("S005", "RPT-1", Condition.SWR_INTERMITTENT, Severity.MINOR)
-    visit = {
-        "urgency": "within-weeks",
-        "proposed_us": fill.now_us,
-        "changed_us": fill.now_us,
-        "reasons": "[]",
-    }
     with fill.store.writing() as connection:
-        connection.execute(insert(tables.visits).values(site="S004", state="planned", **visit))
+        planned = Visit(0, "S004", VisitState.PLANNED, fill.now_us, fill.now_us, ())
+        keep_visit(connection, planned, by="Ada", text="", now_us=fill.now_us)
         trouble = Trouble(
             "RPT-3", Condition.SWR_STEP, (), "within-weeks", True, fill.now_us, found=Cause.CONNECTOR
         )
@@ -117,64 +68,34 @@ def night(fill: Any) -> None:
 
 
 @pytest.fixture
-def opened(browser: Browser, fill: Any) -> Iterator[Callable[..., Page]]:
-    """Opens a page as a viewer; at the end no page may have complained, or asked another host."""
+def served(fill: Any, app_of: Callable[..., FastAPI], serve: Callable[[FastAPI], str]) -> str:
     night(fill)
-    app = create_app(
-        fill.store,
-        clock=lambda: fill.now_us,
-        registry=CollectorRegistry(),
-        fleet_defaults=FleetDefaults(),
-        limits=LimitsSettings(),
-    )
-    listening = socket.create_server(("127.0.0.1", 0))
-    served = f"http://127.0.0.1:{listening.getsockname()[1]}"
-    server = uvicorn.Server(uvicorn.Config(app, log_level="warning", lifespan="off"))
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
-    thread.start()
-    while not server.started:
-        assert thread.is_alive(), "the server did not start"
-        time.sleep(0.01)
-    with fill.store.writing() as connection:
-        add_user(connection, "Vi", Role.VIEWER, "", fill.now_us)
-        secret = begin_session(connection, "Vi", fill.now_us, fill.now_us + DAY_US)
-    contexts, complaints = [], []
+    return serve(app_of(fill))
 
-    def open_page(path: str, size: str = "desk", **more: Any) -> Page:
-        width, height = SIZES[size]
-        context = browser.new_context(viewport={"width": width, "height": height}, **more)
-        contexts.append(context)
-        context.add_cookies([{"name": SESSION_COOKIE, "value": secret, "url": served}])
-        page = context.new_page()
-        page.on("request", lambda request: complaints.append(request.url))
-        page.on("pageerror", lambda error: complaints.append(f"error: {error}"))
-        page.on("console", lambda said: complaints.append(said.text) if said.type == "error" else None)
-        page.goto(served + path)
-        return page
 
-    yield open_page
-    for context in contexts:
-        context.close()
-    server.should_exit = True
-    thread.join(10)
-    listening.close()
-    assert [one for one in complaints if not one.startswith(served)] == []
+@pytest.fixture
+def secret(fill: Any, served: str, session_of: Callable[..., str]) -> str:
+    """Vi's, a viewer."""
+    return session_of(fill, "Vi", Role.VIEWER)
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", list(SIZES))
+@pytest.mark.parametrize("size", ["desk", "phone"])
 @pytest.mark.parametrize("path", ["/review", "/review/1", "/review?region=Coast", "/reviews"])
 def test_pages_fit_and_axe_finds_no_violation(
-    opened: Callable[..., Page], axe: str, tmp_path: Path, path: str, size: str, scheme: str
+    opened: Callable[..., Page],
+    violations: Callable[[Page], list[str]],
+    keep_shot: Callable[..., None],
+    path: str,
+    size: str,
+    scheme: str,
 ) -> None:
     # The policy that keeps strange scripts out keeps axe out too: it is lifted in this browser, nowhere else.
-    page = opened(path, size, color_scheme=scheme, bypass_csp=True)
-    shots = Path(os.environ.get("STANDINGWATCH_SHOTS", tmp_path))
+    page = opened(path, size, scheme, bypass_csp=True)
     name = "".join(c if c.isalnum() else "-" for c in path).strip("-")
-    page.screenshot(path=shots / f"{name}-{size}-{scheme}.png", full_page=True)
-    assert page.evaluate("document.documentElement.scrollWidth") <= SIZES[size][0]
-    page.add_script_tag(content=axe)
-    assert page.evaluate(VIOLATIONS) == []
+    keep_shot(page, f"{name}-{size}-{scheme}")
+    assert page.evaluate("document.documentElement.scrollWidth") <= page.evaluate("innerWidth")
+    assert violations(page) == []
 
 
 def test_from_the_review_to_alarm_line_and_visit(opened: Callable[..., Page]) -> None:
@@ -205,7 +126,7 @@ def test_by_keyboard_from_a_trip_to_its_alarm(opened: Callable[..., Page]) -> No
     page.wait_for_url("**#rank-1")
     top = page.locator("#rank-1").bounding_box()
     assert top is not None
-    assert -1 <= top["y"] < SIZES["desk"][1]
+    assert -1 <= top["y"] < page.evaluate("innerHeight")
 
 
 def test_it_can_be_read_without_its_charts(opened: Callable[..., Page]) -> None:

@@ -10,19 +10,26 @@ import logging
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import pytest
 import schemathesis
+from prometheus_client import CollectorRegistry
 from schemathesis.checks import load_all_checks
 from schemathesis.config import SchemathesisConfig
 from schemathesis.engine import events, from_schema
 from schemathesis.schemas import BaseSchema
-from sqlalchemy import select
+from sqlalchemy import select, update
 
-from standingwatch.settings import AccessSettings
+from standingwatch.intake.again import put_in_again
+from standingwatch.intake.writer import Writer
+from standingwatch.inventory import FleetDefaults
+from standingwatch.metrics import Metrics
+from standingwatch.settings import AccessSettings, IntakeSettings
 from standingwatch.store import tables
-from standingwatch.store.access import Role
+from standingwatch.store.access import Role, add_user
+from standingwatch.store.reports import RefusedReport, refuse
 from standingwatch.store.reviews import Making, keep, make
 from standingwatch.store.tokens import add_token
 from standingwatch.store.visits import follow_alarms
@@ -34,6 +41,8 @@ CONFIG: dict[str, Any] = {
     "seed": 1,
     "continue-on-failure": True,
     "generation": {"max-examples": 25, "deterministic": True, "database": "none"},
+    # What follows on what is found by walks: the more there is to do, the more of them it takes.
+    "phases": {"stateful": {"generation": {"max-examples": 75}}},
     "checks": {
         # Names of sites, times and what may follow on what are judged by the store and the clock: no
         # description can tell which are good, so what fits it is often refused, with 400, 409 or 422.
@@ -45,11 +54,67 @@ CONFIG: dict[str, Any] = {
 }
 
 
+S001 = {"site": "S001", "transmitter": "RPT-1"}
+
+#: What a token has no use of: the sessions and the password of somebody who has signed in by name. What they
+#: answer to such a one is asked by `test_web_api_access.py`.
+OF_A_SESSION = {
+    "GET /api/me/sessions",
+    "DELETE /api/me/sessions/{id}",
+    "PUT /api/me/password",
+}
+
+#: Number of the token that asks: none that chance or what follows on an answer would think of to revoke.
+ITS_NUMBER = 7_310_472_115
+
+#: A payload profile that can be tried.
+PROFILE = """
+topic = "panel/{site}/{transmitter}"
+format = "json"
+fields.forward = { pointer = "/fwd", unit = "W" }
+fields.reflected = { pointer = "/swr", unit = "SWR" }
+"""
+
 #: Requests that are answered with what was asked for, where that takes more than to fit the description.
 GOOD: dict[tuple[str, str], dict[str, Any]] = {
     ("GET", "/api/bench"): {"query": {"forward": "100", "reflected": "4"}},
     ("GET", "/api/reviews/{number}"): {"path_parameters": {"number": 1}},
     ("GET", "/api/reviews/{number}.csv"): {"path_parameters": {"number": 1}},
+    ("GET", "/api/visits/{number}/sheet.pdf"): {"path_parameters": {"number": 1}},
+    ("GET", "/api/inventory/{site}/{transmitter}"): {"path_parameters": S001},
+    ("PUT", "/api/inventory/{site}/{transmitter}"): {
+        "path_parameters": S001,
+        "body": {"frequency_mhz": 152.5},
+    },
+    ("DELETE", "/api/inventory/{site}/{transmitter}"): {
+        "path_parameters": {"site": "S007", "transmitter": "RPT-3"}
+    },
+    ("GET", "/api/readings/{site}/{transmitter}"): {"path_parameters": S001},
+    ("GET", "/api/lines/{site}/{transmitter}"): {"path_parameters": S001},
+    ("GET", "/api/series/{site}/{transmitter}"): {"path_parameters": S001},
+    ("GET", "/api/alarms/history"): {"query": {"subject": "S001/RPT-2", "condition": "swr-high"}},
+    ("POST", "/api/since"): {"body": {"until": "2026-03-14T09:00:00Z"}},
+    ("POST", "/api/users"): {"body": {"name": "Dee", "role": "viewer", "password": "three blue owls sing"}},
+    ("POST", "/api/users/{name}/acts"): {"path_parameters": {"name": "Bo"}, "body": {"act": "disable"}},
+    ("DELETE", "/api/tokens/{number}"): {"path_parameters": {"number": 1}},
+    ("POST", "/api/intake/accept"): {
+        "body": {"topic": "standingwatch/report/S000/NEW-1", "row": {"frequency_mhz": 152.5}}
+    },
+    ("POST", "/api/profiles/try"): {
+        "body": {"profile": "panel", "topic": "panel/S001/RPT-2", "payload": '{"fwd": 50, "swr": 1.5}'}
+    },
+    ("POST", "/api/profiles/draft"): {
+        "body": {"topic": "panel/S001/RPT-2", "payload": '{"fwd": 50, "swr": 1.5}'}
+    },
+    ("POST", "/api/work"): {
+        "body": {
+            "site": "S001",
+            "start": "2026-03-15T06:00:00Z",
+            "end": "2026-03-15T09:00:00Z",
+            "kind": "visit",
+            "note": "jumper",
+        }
+    },
     ("POST", "/api/shelves"): {"body": {"site": "S001", "up_to": "major", "for_s": 3600, "reason": "crane"}},
     ("POST", "/api/alarms/act"): {
         "body": {
@@ -62,7 +127,7 @@ GOOD: dict[tuple[str, str], dict[str, Any]] = {
 
 
 @pytest.fixture
-def made(fill_each: Any, client_of: Callable[..., Any]) -> Any:
+def made(fill_each: Any, client_of: Callable[..., Any], tmp_path: Path) -> Any:
     """A client without a session of a service that has something of everything, on each database."""
     fill = fill_each
     fill.everything()
@@ -73,8 +138,32 @@ def made(fill_each: Any, client_of: Callable[..., Any]) -> Any:
     with fill.store.writing() as connection:
         keep(connection, review)
         follow_alarms(connection, fill.now_us + 20 * DAY_US)
+    stranger = RefusedReport(
+        fill.now_us, "standingwatch/report/S000/NEW-1", b"{}", "unknown-transmitter", "not on the site list"
+    )
+    with fill.store.writing() as connection:
+        refuse(connection, [stranger])
+        add_user(connection, "Bo", Role.OPERATOR, "", fill.now_us)
+        add_token(
+            *(connection, "of a meter", Role.VIEWER),
+            made_by="Cy",
+            now_us=fill.now_us,
+            ends_us=fill.now_us + DAY_US,
+            longest_us=DAY_US,
+        )
+
+    def retry(reason: str, topic: str = "") -> tuple[int, int]:
+        metrics = Metrics(CollectorRegistry())
+        writer = Writer(
+            fill.store, IntakeSettings(), FleetDefaults(), "standingwatch", metrics, lambda: fill.now_us
+        )
+        return put_in_again(fill.store, writer, reason=reason, topic=topic, batch_rows=100)
+
     access = AccessSettings(allowed_hosts=("testserver", "board.test"))
-    return client_of(fill, signed_in=False, access=access)
+    folder = tmp_path / "profiles"
+    folder.mkdir()
+    (folder / "panel.toml").write_text(PROFILE)
+    return client_of(fill, signed_in=False, access=access, retry=retry, profiles=folder)
 
 
 @pytest.fixture
@@ -82,13 +171,15 @@ def api(made: Any) -> BaseSchema:
     """The API's description, asked by an administrator's token."""
     now_us = made.fill.now_us
     with made.fill.store.writing() as connection:
-        _, secret = add_token(
+        number, secret = add_token(
             *(connection, "schema", Role.ADMINISTRATOR),
-            made_by="Ada",
+            made_by="nobody who can be disabled",
             now_us=now_us,
             ends_us=now_us + DAY_US,
             longest_us=DAY_US,
         )
+        its = update(tables.tokens).where(tables.tokens.c.id == number)
+        connection.execute(its.values(id=ITS_NUMBER))
     asks = {"Authorization": f"Bearer {secret}"}
     config = SchemathesisConfig.from_dict({**CONFIG, "headers": asks})
     schema = schemathesis.openapi.from_asgi("/openapi.json", made.app, config=config, headers=asks)
@@ -148,6 +239,8 @@ def errors_of(caplog: pytest.LogCaptureFixture) -> list[str]:
     return [record.getMessage() for record in caplog.records if record.levelno >= logging.ERROR]
 
 
+# With PostgreSQL it took 241 s on two cores that had a load of twelve, near the usual limit.
+@pytest.mark.timeout(900)
 def test_every_operation_keeps_to_its_description(
     made: Any, api: BaseSchema, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -156,7 +249,8 @@ def test_every_operation_keeps_to_its_description(
     assert errors_of(caplog) == []
     assert {label for label, _ in told.statuses} >= labels_of(made)
     # Those of `GOOD` need what chance does not find; all others did what was asked.
-    assert labels_of(made) - told.done() <= {f"{method} {path}" for method, path in GOOD}
+    assert labels_of(made) - told.done() <= {f"{method} {path}" for method, path in GOOD} | OF_A_SESSION
+    assert told.done() >= {"GET /api/me"}
 
 
 def test_what_follows_on_an_answer_keeps_to_its_description(
@@ -173,7 +267,7 @@ def test_what_chance_does_not_find_keeps_to_its_description(api: BaseSchema) -> 
     for (method, path), given in GOOD.items():
         case = api[path][method].Case(**given)
         answer = case.call_and_validate(headers=dict(api.config.headers or {}))
-        assert answer.status_code in (200, 201), (method, path, answer.text)
+        assert answer.status_code in (200, 201, 204), (method, path, answer.text)
 
 
 def test_what_is_not_described_is_not_possible(fill: Any, client_of: Callable[..., Any]) -> None:

@@ -14,9 +14,9 @@ from standingwatch.detect.words import Cause, Condition, Severity
 from standingwatch.inventory import InventoryRow
 from standingwatch.review.visits import VisitState
 from standingwatch.store.access import Role
-from standingwatch.store.handling import load_windows
 from standingwatch.store.sites import load_site_list, replace_site_list
 from standingwatch.store.visits import follow_alarms, load_visit, load_visits
+from standingwatch.store.windows import load_windows
 
 HOUR_US = 3_600_000_000
 
@@ -184,7 +184,10 @@ def test_figures_of_the_sheet(fill: Any, client_of: Callable[..., Any]) -> None:
     assert "at least 32.0 dB" in page
     assert "47.50000, 11.25000 (WGS 84)" in page
     # 100 W less 3 dB and 6 dBi: 199.5 W EIRP; 1 mW/cm² with 2.56 at 2.02 m, 0.2 mW/cm² at 4.51 m.
-    assert "<td>200 W</td><td>2.0 m</td><td>4.5 m</td>" in page
+    assert (
+        '<td data-label="EIRP">200 W</td><td data-label="Limit for people at work">2.0 m</td>'
+        '<td data-label="Limit for everybody">4.5 m</td>'
+    ) in page
 
 
 def test_the_api(visited: Any, client_of: Callable[..., Any]) -> None:

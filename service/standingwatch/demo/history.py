@@ -30,6 +30,9 @@ DAYS_AT_ONCE = 10
 #: Time between the reports of the past [s]: coarser than live, so that the demo starts soon.
 HISTORY_INTERVAL_S = 1800
 
+#: The end of the past is as dense as life [s]: else every site would seem silent when life begins.
+DENSE_S = 3600
+
 
 def to_readings(frame: pd.DataFrame, fleet: Fleet) -> Readings:
     """Reports of the simulator as readings of the fleet."""
@@ -83,7 +86,9 @@ def live_through(
     total = 0
     for begin_s in range(start_s, live_s, DAYS_AT_ONCE * DAY_S):
         end_s = min(begin_s + DAYS_AT_ONCE * DAY_S, live_s)
-        readings = to_readings(simulator.frame(begin_s, end_s, HISTORY_INTERVAL_S), fleet)
+        dense_s = max(begin_s, min(end_s, live_s - DENSE_S))
+        frames = [simulator.frame(begin_s, dense_s, HISTORY_INTERVAL_S), simulator.frame(dense_s, end_s)]
+        readings = to_readings(pd.concat([frame for frame in frames if len(frame)]), fleet)
         readings, carry = qualify(readings, fleet, readings.time_us, carry, 300.0)
         with store.writing() as connection:
             arrival = new_arrival(connection, end_s * 1_000_000, len(readings))

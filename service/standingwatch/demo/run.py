@@ -93,6 +93,8 @@ def demo_settings(options: DemoOptions, folder: Path, broker_port: int) -> Setti
             "STANDINGWATCH_BROKER__PORT": str(broker_port),
             "STANDINGWATCH_BROKER__PROTOCOL": "3.1.1",
             "STANDINGWATCH_STORE__URL": f"sqlite:///{folder / 'demo.sqlite'}",
+            # Not whatever a folder of that name where the demo is started holds.
+            "STANDINGWATCH_INTAKE__PROFILES": str(folder / "profiles"),
             "STANDINGWATCH_WEB__PORT": str(options.port),
             "STANDINGWATCH_SILENCE__GRACE_S": str(grace_s),
             "STANDINGWATCH_WATCH__HOUR_GRACE_S": str(max(600.0, grace_s)),
@@ -187,11 +189,13 @@ def run_demo(options: DemoOptions, say: Callable[[str], None], wait: Callable[[]
             automatic_user=AUTOMATIC_USER,
         )
         started.callback(daemon.stop)
-        clock.run()
         daemon.start()
         wait_until_listening(store)
         invented_sites = Sites(simulator, broker_port, settings.broker.topic_root, clock, live_s)
         started.callback(invented_sites.stop)
+        # Not before: the seconds of a start are half an hour of the demo's time, in which every site would
+        # seem silent.
+        clock.run()
         invented_sites.start()
         store.close()
         say(f"web page: {daemon.web.address if daemon.web else 'off'}")

@@ -42,6 +42,10 @@ class BrokerConnection:
         on_message: called on the network thread with each message and the number of the connection that
             brought it; has to be quick. Messages are acknowledged by `acknowledge`, and not before.
         will: gives the MQTT will anew before each try to connect; called on the network thread.
+        keeps_session: whether the session outlives the connection; if not said, it does with any filter.
+
+    `on_ready` and `on_lost`, where they are set, are called on the network thread when the connection and its
+    subscriptions stand, and when they are gone.
     """
 
     def __init__(
@@ -52,6 +56,7 @@ class BrokerConnection:
         filters: tuple[str, ...] = (),
         on_message: OnMessage | None = None,
         will: Will | None = None,
+        keeps_session: bool | None = None,
     ) -> None:
         self._settings = settings
         self._filters = filters
@@ -64,14 +69,15 @@ class BrokerConnection:
         self._down_since: float | None = None
         self._is_v5 = settings.protocol == "5"
         self.on_ready: Callable[[], None] | None = None
+        self.on_lost: Callable[[], None] | None = None
         version = MQTTProtocolVersion.MQTTv5 if self._is_v5 else MQTTProtocolVersion.MQTTv311
-        keeps_session = bool(filters)
+        self._keeps_session = bool(filters) if keeps_session is None else keeps_session
         self._client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
             client_id=client_id,
             protocol=version,
             manual_ack=True,
-            clean_session=None if self._is_v5 else not keeps_session,
+            clean_session=None if self._is_v5 else not self._keeps_session,
         )
         if settings.username:
             self._client.username_pw_set(settings.username, settings.password.get_secret_value() or None)
@@ -110,10 +116,11 @@ class BrokerConnection:
         extra: dict[str, Any] = {}
         if self._is_v5:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho has no type here
-            if self._filters:
+            if self._keeps_session:
                 properties.SessionExpiryInterval = self._settings.session_expiry_s
+            if self._filters:
                 properties.ReceiveMaximum = self._settings.receive_maximum
-            extra = {"clean_start": not self._filters, "properties": properties}
+            extra = {"clean_start": not self._keeps_session, "properties": properties}
         self._client.connect_async(
             self._settings.host, self._settings.port, keepalive=self._settings.keepalive_s, **extra
         )
@@ -180,6 +187,10 @@ class BrokerConnection:
         if not all(info.is_published() for info in infos):
             raise BrokerError(f"the broker has not acknowledged within {timeout_s:g} s")
 
+    def hand_over(self, topic: str, payload: bytes, *, qos: int, retain: bool) -> None:
+        """Give the client a message to send as soon as it can, from whatever thread, and wait for nothing."""
+        self._client.publish(topic, payload, qos=qos, retain=retain)
+
     # Callbacks on the network thread --------------------------------------------------------------------
 
     def _about_to_connect(self, client: mqtt.Client, _data: Any) -> None:
@@ -234,13 +245,16 @@ class BrokerConnection:
     ) -> None:
         with self._lock:
             self._number += 1
-        if self._connected.is_set():
+        was_connected = self._connected.is_set()
+        if was_connected:
             self._down_since = time.monotonic()
             self._metrics.broker_disconnects.labels(self._client_id).inc()
             if reason.is_failure:
                 log.warning("lost the broker: %s; trying again", reason)
         self._connected.clear()
         self._metrics.broker_connected.labels(self._client_id).set(0)
+        if was_connected and self.on_lost is not None:
+            self.on_lost()
 
     def _arrived(self, _c: mqtt.Client, _d: Any, message: mqtt.MQTTMessage) -> None:
         if self._on_message is not None:

@@ -5,12 +5,13 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections import deque
 from collections.abc import Callable
 
 import paho.mqtt.client as mqtt
 
 from standingwatch.intake.connection import BrokerConnection
+from standingwatch.intake.queue import Queue
+from standingwatch.intake.routes import profile_filters
 from standingwatch.intake.sorting import Arrived
 from standingwatch.intake.writer import Writer, Written, is_passing
 from standingwatch.metrics import Metrics
@@ -19,10 +20,6 @@ from standingwatch.settings import BrokerSettings, IntakeSettings
 from standingwatch.store.reports import Horizon
 
 log = logging.getLogger("standingwatch.intake")
-
-#: A pause in the stream that ends a batch early [s]: the broker's window of messages in flight may be smaller
-#: than a batch, and it sends no more before we acknowledge.
-PAUSE_S = 0.004
 
 #: A stream that is this little behind has caught up [s].
 CAUGHT_UP_LAG_S = 60.0
@@ -33,56 +30,6 @@ SETTLE_S = 1.0
 
 #: How often the intake says how far it has come [s].
 HORIZON_EVERY_S = 0.5
-
-
-class Queue:
-    """Messages between the network thread and the writer, bounded: a full queue holds the network thread up.
-
-    Args:
-        limit: most messages in it.
-    """
-
-    def __init__(self, limit: int) -> None:
-        self._limit = limit
-        self._messages: deque[Arrived] = deque()
-        self._changed = threading.Condition()
-        self._closed = False
-
-    def __len__(self) -> int:
-        return len(self._messages)
-
-    def put(self, message: Arrived) -> None:
-        """Add a message; waits while the queue is full. After `close` the message is left to the broker."""
-        with self._changed:
-            while len(self._messages) >= self._limit and not self._closed:
-                self._changed.wait()
-            if not self._closed:
-                self._messages.append(message)
-                self._changed.notify_all()
-
-    def take(self, most: int, first_wait_s: float, batch_wait_s: float) -> list[Arrived]:
-        """The next batch: up to `most` messages, or what has come when the stream pauses or time is up."""
-        with self._changed:
-            if not self._messages and not self._closed:
-                self._changed.wait(first_wait_s)
-            end = time.monotonic() + batch_wait_s
-            while self._messages and len(self._messages) < most and not self._closed:
-                before = len(self._messages)
-                left = end - time.monotonic()
-                if left <= 0:
-                    break
-                self._changed.wait(min(PAUSE_S, left))
-                if len(self._messages) == before:
-                    break
-            batch = [self._messages.popleft() for _ in range(min(most, len(self._messages)))]
-            self._changed.notify_all()
-            return batch
-
-    def close(self) -> None:
-        """Let waiting threads go; nothing is taken in any more."""
-        with self._changed:
-            self._closed = True
-            self._changed.notify_all()
 
 
 class Intake:
@@ -108,12 +55,11 @@ class Intake:
         self._writer = writer
         self._metrics = metrics
         self._clock = clock
-        self._queue = Queue(settings.queue_limit)
+        self._queue = Queue(settings.queue_limit, broker.topic_root)
         self._stopping = threading.Event()
         self._name = broker.client_id
         self._since_us = 0
         self._caught_up = False
-        self._newest_us = 0
         self._last_message = time.monotonic()
         self._last_horizon = 0.0
         #: Up to when all that was sent is kept [Unix microseconds]; None before that was first known.
@@ -122,10 +68,17 @@ class Intake:
             broker,
             broker.client_id,
             metrics,
-            filters=(report_filter(broker.topic_root), link_filter(broker.topic_root)),
+            filters=(
+                report_filter(broker.topic_root),
+                link_filter(broker.topic_root),
+                *profile_filters(writer.profiles),
+            ),
             on_message=self._arrived,
         )
+        self._is_away = True
         self.connection.on_ready = self._ready
+        self.connection.on_lost = self._lost
+        self._others: list[BrokerConnection] = []
         self._thread = threading.Thread(target=self._run, name="intake", daemon=True)
         metrics.queue_messages.set_function(lambda: len(self._queue))
 
@@ -139,6 +92,14 @@ class Intake:
         self._thread.start()
         self.connection.start()
 
+    def offer(self, message: Arrived) -> None:
+        """Take in a message that another part made of what it heard; waits while the queue is full."""
+        self._queue.put(message)
+
+    def depend_on(self, connection: BrokerConnection) -> None:
+        """Reports come over another connection too: while it is gone, nobody can be said to be silent."""
+        self._others.append(connection)
+
     def stop(self) -> None:
         """Stop taking in; what is not committed stays with the broker."""
         self._stopping.set()
@@ -149,11 +110,26 @@ class Intake:
     # Network thread -------------------------------------------------------------------------------------
 
     def _ready(self) -> None:
+        self._back()
+        self.begin_anew()
+
+    def _lost(self) -> None:
+        self._is_away = True
+
+    def _back(self) -> None:
+        """Note when messages could reach us again: what the broker had kept comes before we are ready."""
+        if self._is_away:
+            self._is_away = False
+            self._writer.resumed_us = self._clock()
+
+    def begin_anew(self) -> None:
+        """Reports can reach us (again): silence counts from now on."""
         self._since_us = self._clock()
         self._caught_up = False
         self._last_message = time.monotonic()
 
     def _arrived(self, message: mqtt.MQTTMessage, connection: int) -> None:
+        self._back()
         topic: str = message.topic
         self._queue.put(
             Arrived(
@@ -177,10 +153,9 @@ class Intake:
                 written = self._write(batch)
                 if written is None:
                     return
-                self._newest_us = batch[-1].received_us
                 if written.lag_s < CAUGHT_UP_LAG_S and written.stored:
                     self._caught_up = True
-                for message in batch:
+                for message in self._queue.safe():
                     self.connection.acknowledge(message.message_id, message.qos, message.connection)
             self._move_horizon()
 
@@ -204,16 +179,20 @@ class Intake:
     def _move_horizon(self) -> None:
         """Say how far we have come, from time to time and only while reports can reach us."""
         now = time.monotonic()
-        if now - self._last_horizon < HORIZON_EVERY_S or not self.connection.connected:
+        if now - self._last_horizon < HORIZON_EVERY_S:
+            return
+        if not all(one.connected for one in (self.connection, *self._others)):
             return
         # Read before the queue is looked at: what comes in between is not covered.
         clock_us = self._clock()
-        idle = len(self._queue) == 0
+        oldest_us = self._queue.oldest_us()
+        idle = oldest_us is None
         if idle and now - self._last_message >= SETTLE_S:
             self._caught_up = True
         if not self._caught_up:
             return
-        until_us = clock_us if idle else self._newest_us
+        # What waits may have been sent by anybody when the oldest of it came, and never less than was said.
+        until_us = max(clock_us if oldest_us is None else oldest_us - 1, self.until_us or 0)
         try:
             self._writer.note_horizon(self._name, Horizon(self._since_us, until_us))
         except Exception as error:

@@ -5,14 +5,16 @@ from __future__ import annotations
 import logging
 import sqlite3
 from collections import Counter
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from sqlalchemy import Connection
 from sqlalchemy.exc import DBAPIError, OperationalError
 
-from standingwatch.intake.sorting import Arrived, Sorted, Sorter, alone, refused
+from standingwatch.intake.clocks import SiteClocks, Timed
+from standingwatch.intake.joining import settle_parts
+from standingwatch.intake.sorting import Arrived, Sorted, Sorter, refused
 from standingwatch.inventory import FleetDefaults, build_fleet
 from standingwatch.metrics import Metrics
 from standingwatch.readings import (
@@ -23,8 +25,11 @@ from standingwatch.readings import (
     Readings,
     qualify,
 )
+from standingwatch.readings.clocks import ClockSettings
+from standingwatch.readings.profile import Profile
 from standingwatch.settings import IntakeSettings
 from standingwatch.store.connect import Store
+from standingwatch.store.pending import any_pending
 from standingwatch.store.reports import (
     Horizon,
     RefusedReport,
@@ -66,6 +71,7 @@ class Writer:
         root: first level of the topics.
         metrics: what is counted.
         clock: now [Unix microseconds].
+        profiles: payload profiles for topics that are not the service's own.
     """
 
     def __init__(
@@ -76,7 +82,10 @@ class Writer:
         root: str,
         metrics: Metrics,
         clock: Callable[[], int],
+        profiles: Iterable[Profile] = (),
     ) -> None:
+        #: Since when, without a break, messages can reach us [Unix microseconds].
+        self.resumed_us = 0
         self._store = store
         self._settings = settings
         self._defaults = defaults
@@ -86,7 +95,11 @@ class Writer:
         self._fleet: Fleet
         self._carry: QualityCarry
         self._load_fleet()
-        self._sorter = Sorter(settings, root, self._fleet)
+        self._clocks.show(metrics)
+        self._sorter = Sorter(settings, root, self._fleet, profiles)
+        with store.reading() as connection:
+            # Of a profile that is gone, too.
+            self._has_pending = any_pending(connection)
 
     def _load_fleet(self) -> None:
         """Read the site list; look back along the stream, so that a restart forgets nothing of it."""
@@ -94,6 +107,12 @@ class Writer:
             sites = load_site_list(connection)
             self._fleet = build_fleet(sites.rows, sites.keys, self._defaults)
             self._version = sites.version
+            self._clocks = SiteClocks(
+                self._settings.clock,
+                ClockSettings(tolerance_us=round(self._settings.clock_tolerance_s * 1e6)),
+                self._fleet,
+                connection,
+            )
             now_us = self._clock()
             recent = readings_between(
                 connection,
@@ -105,6 +124,11 @@ class Writer:
         carry = QualityCarry.empty(len(self._fleet))
         kept = recent.take((recent.flags & int(Flag.LATE | Flag.FUTURE)) == 0)
         _, self._carry = qualify(kept, self._fleet, kept.time_us, carry, self._settings.future_tolerance_s)
+
+    @property
+    def profiles(self) -> tuple[Profile, ...]:
+        """The payload profiles that read messages of other topics than the service's own."""
+        return self._sorter.profiles
 
     # Writing --------------------------------------------------------------------------------------------
 
@@ -127,14 +151,25 @@ class Writer:
             OperationalError, sqlite3.OperationalError and the like: the database is away, locked or full; the
                 batch has to be tried again.
         """
+        return self._write(batch, horizon, put_in_again, again=bool(put_in_again))
+
+    def _write(
+        self,
+        batch: Sequence[Arrived],
+        horizon: tuple[str, Horizon] | None,
+        put_in_again: Sequence[int],
+        again: bool,
+    ) -> Written:
+        """Commit a batch; `again` if it came long ago and is put in once more."""
         try:
-            return self._commit(batch, horizon, put_in_again)
+            return self._commit(batch, horizon, put_in_again, again)
         except Exception as error:
             if is_passing(error):
                 raise
             if len(batch) > 1:
                 middle = len(batch) // 2
-                first, second = self.write(batch[:middle]), self.write(batch[middle:], horizon, put_in_again)
+                first = self._write(batch[:middle], None, (), again)
+                second = self._write(batch[middle:], horizon, put_in_again, again)
                 return Written(
                     first.stored + second.stored,
                     first.repeated + second.repeated,
@@ -154,19 +189,27 @@ class Writer:
             return Written(0, 0, (report,), 0.0)
 
     def _commit(
-        self, batch: Sequence[Arrived], horizon: tuple[str, Horizon] | None, put_in_again: Sequence[int]
+        self,
+        batch: Sequence[Arrived],
+        horizon: tuple[str, Horizon] | None,
+        put_in_again: Sequence[int],
+        again: bool,
     ) -> Written:
         with self._store.writing() as connection:
             if site_list_version(connection) != self._version:
                 self._load_fleet()
                 self._sorter.fleet = self._fleet
             sorted_batch = self._sorter.sort(batch)
-            readings, carry, received_us = self._qualified(sorted_batch)
+            until_us = None if horizon is None else horizon[1].until_us
+            settle_parts(connection, sorted_batch, self._sorter, until_us, self.resumed_us)
+            readings, carry, received_us, timed = self._qualified(connection, sorted_batch, again)
             inserted = 0
             if len(readings) or sorted_batch.links:
-                arrival = new_arrival(connection, int(batch[-1].received_us), len(readings))
+                last_us = int(batch[-1].received_us) if batch else self._clock()
+                arrival = new_arrival(connection, last_us, len(readings))
                 keys = self._fleet.key[readings.transmitter]
-                inserted = insert_readings(connection, arrival, readings, keys, received_us)
+                inserted = insert_readings(connection, arrival, readings, keys, received_us, timed.offset_us)
+                self._clocks.keep(connection, timed)
                 insert_links(connection, arrival, sorted_batch.links)
                 if inserted < len(readings):
                     self._refuse_conflicts(connection, arrival, readings, keys, sorted_batch)
@@ -175,36 +218,47 @@ class Writer:
             if horizon is not None:
                 set_horizon(connection, *horizon)
         self._carry = carry
+        self._clocks.take(timed, self._metrics)
         self._count(batch, readings, inserted, sorted_batch.refused)
+        self._metrics.messages_passed_over.inc(sorted_batch.passed_over)
         lag_s = float(np.median(received_us - readings.time_us)) / 1e6 if len(readings) else 0.0
         return Written(inserted, len(readings) - inserted, tuple(sorted_batch.refused), lag_s)
 
     def note_horizon(self, intake: str, horizon: Horizon) -> None:
         """Keep how far the intake has come, when there is nothing else to write."""
+        if self._sorter.joins or self._has_pending:
+            # What waits for the rest of its report can be given up, now that all has come that was sent.
+            self._commit([], (intake, horizon), (), again=False)
+            self._has_pending = False
+            return
         with self._store.writing() as connection:
             set_horizon(connection, intake, horizon)
 
-    def _qualified(self, batch: Sorted) -> tuple[Readings, QualityCarry, IntArray]:
+    def _qualified(
+        self, connection: Connection, batch: Sorted, again: bool
+    ) -> tuple[Readings, QualityCarry, IntArray, Timed]:
+        """Readings with the times that they are kept with, and their flags."""
         received_us = np.array(batch.received_us, dtype=np.int64)
-        readings = Readings.from_reports(np.array(batch.positions, dtype=np.int64), batch.readings)
+        said = Readings.from_reports(np.array(batch.positions, dtype=np.int64), batch.readings)
+        timed = self._clocks.timed(connection, said.transmitter, received_us, said.time_us, again=again)
+        readings = replace(said, time_us=timed.time_us)
         qualified, carry = qualify(
             readings, self._fleet, received_us, self._carry, self._settings.future_tolerance_s
         )
-        return qualified, carry, received_us
+        if timed.is_off.any():
+            qualified = replace(qualified, flags=qualified.flags | timed.is_off * int(Flag.CLOCK_OFF))
+        return qualified, carry, received_us, timed
 
     def _refuse_conflicts(
         self, connection: Connection, arrival: int, readings: Readings, keys: IntArray, batch: Sorted
     ) -> None:
         """A second report of the same time with other powers is not a repeat, and must not be lost."""
         for i, forward_w, reflected_w in kept_otherwise(connection, arrival, readings, keys):
-            batch.refused.append(
-                refused(
-                    batch.sources[i],
-                    "conflicting-repeat",
-                    f"time {int(readings.time_us[i])} us is kept already with forward {forward_w:g} W and "
-                    f"reflected {reflected_w:g} W; one report a time: check the site's clock",
-                    alone(batch.sources[i], batch.readings[i]),
-                )
+            batch.refuse_reading(
+                i,
+                "conflicting-repeat",
+                f"time {int(readings.time_us[i])} us is kept already with forward {forward_w:g} W and "
+                f"reflected {reflected_w:g} W; one report a time: check the site's clock",
             )
 
     def _count(

@@ -89,6 +89,7 @@ def build_fleet(
         tolerance_swr=_column([row.tolerance_swr for row in rows], defaults.tolerance_swr),
         commissioned_rho=rho_from_return_loss_db(_column([row.commissioned_return_loss_db for row in rows])),
         expected_interval_s=_column([row.expected_interval_s for row in rows], defaults.expected_interval_s),
+        profile=tuple(row.profile or "" for row in rows) if any(row.profile for row in rows) else (),
     )
 
 

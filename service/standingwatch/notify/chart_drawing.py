@@ -8,12 +8,12 @@ chart takes one to two seconds so; a desk gets few mails.
 from __future__ import annotations
 
 import json
-import subprocess
 import sys
 from typing import Any
 
 import numpy as np
 
+from standingwatch.notify.drawing import CALM, as_png, drawn_by, rows
 from standingwatch.readings import IntArray
 from standingwatch.readings.fleet import FloatArray
 
@@ -31,10 +31,6 @@ DRAW_WITHIN_S = 60.0
 HOUR_US = 3_600_000_000
 
 
-class ChartError(Exception):
-    """The chart could not be drawn; the text says why."""
-
-
 def draw_apart(
     name: str, hour_us: IntArray, swr: FloatArray, baseline_swr: float | None, alarm_us: int, word: str
 ) -> bytes:
@@ -43,18 +39,8 @@ def draw_apart(
     Raises:
         ChartError: if it could not be drawn.
     """
-    given = json.dumps([name, hour_us.tolist(), swr.tolist(), baseline_swr, alarm_us, word])
-    command = [sys.executable, "-m", "standingwatch.notify.chart_drawing"]
-    try:
-        done = subprocess.run(  # noqa: S603  our own module; what it is given goes in as data
-            command, input=given.encode(), capture_output=True, timeout=DRAW_WITHIN_S, check=False
-        )
-    except (OSError, subprocess.TimeoutExpired) as error:
-        raise ChartError(f"drawing did not end: {error}") from error
-    if done.returncode != 0:
-        said = done.stderr.decode("utf-8", "replace").strip().splitlines()
-        raise ChartError(f"drawing ended with status {done.returncode}: {said[-1] if said else ''}")
-    return done.stdout
+    given = [name, hour_us.tolist(), swr.tolist(), baseline_swr, alarm_us, word]
+    return drawn_by("standingwatch.notify.chart_drawing", given, DRAW_WITHIN_S)
 
 
 def draw(
@@ -71,7 +57,6 @@ def draw(
         word: what to write at that time.
     """
     import altair as alt
-    import vl_convert
 
     levels = [float(swr[np.isfinite(swr)].max(initial=1.0)), 1.5, baseline_swr or 1.0]
     highest = max(levels) if np.isfinite(swr).all() else TOP_SWR
@@ -83,10 +68,6 @@ def draw(
         axis=alt.Axis(format="%-d %b", tickCount=7, title="date, UTC"),
     )
     y = alt.Y("v:Q", scale=alt.Scale(domain=[1.0, top], nice=False), axis=alt.Axis(title="SWR", tickCount=5))
-
-    def rows(values: list[dict[str, Any]]) -> Any:
-        # As text: Altair copies and checks lists of rows anew at every step, a text it takes as it is.
-        return alt.Chart(alt.InlineData(values=json.dumps(values), format=alt.JsonDataFormat(type="json")))
 
     line = rows(_points(hour_us + HOUR_US // 2, np.minimum(swr, top)))
     layers = [
@@ -100,9 +81,9 @@ def draw(
         # Under its line, where a match that gets worse does not run, if there is room.
         beside: Any = "top" if baseline_swr - 1.0 > 0.1 * (top - 1.0) else "bottom"
         layers += [
-            rows([{"v": baseline_swr}]).mark_rule(color="#00684c", strokeDash=[5, 3]).encode(y=y),
+            rows([{"v": baseline_swr}]).mark_rule(color=CALM, strokeDash=[5, 3]).encode(y=y),
             rows([{"t": start_us / 1000, "v": baseline_swr, "text": "baseline"}])
-            .mark_text(align="left", baseline=beside, dx=3, dy=3 if beside == "top" else -2, color="#00684c")
+            .mark_text(align="left", baseline=beside, dx=3, dy=3 if beside == "top" else -2, color=CALM)
             .encode(x=x, y=y, text="text:N"),
         ]
     above = f"; above {top:.1f} drawn at the edge" if (swr > top).any() else ""
@@ -112,8 +93,7 @@ def draw(
         anchor="start",
     )
     chart = alt.layer(*layers).properties(width=WIDTH, height=HEIGHT, title=title, background="#ffffff")
-    spec = chart.configure_view(stroke=None).configure_axis(gridColor="#e3e3de").to_dict()
-    return bytes(vl_convert.vegalite_to_png(spec, scale=1.5, allowed_base_urls=[]))
+    return as_png(chart)
 
 
 def _points(time_us: IntArray, values: FloatArray) -> list[dict[str, Any]]:

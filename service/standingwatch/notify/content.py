@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
+from typing import Any, Final
 
 from standingwatch.alarms.text import WHAT
 from standingwatch.alarms.words import several
@@ -15,7 +15,7 @@ from standingwatch.notify.channel import RefusedError
 from standingwatch.store.outbox import Message
 
 #: CloudEvents `type` of an event that only proves a channel.
-TEST_TYPE = "standingwatch.test"
+TEST_TYPE: Final = "standingwatch.test"
 
 SUMMARY, REMINDER, TEST = "summary", "reminder", "test"
 

@@ -13,10 +13,11 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Literal, Protocol
 
 from standingwatch import __version__
 from standingwatch.alarms.event import rfc3339
+from standingwatch.alarms.shape import Beat, BeatEnded
 from standingwatch.metrics import Metrics
 from standingwatch.readings import heartbeat_topic
 
@@ -217,7 +218,7 @@ class Heartbeat:
         self._publish(self._ended("stopped"))
         self._probe.stop()
 
-    def beat(self) -> dict[str, Any]:
+    def beat(self) -> Beat:
         """What a beat says."""
         now_us, uptime_s = self._clock(), self._monotonic() - self._began
         state = self._state()
@@ -260,14 +261,19 @@ class Heartbeat:
             except Exception:
                 # A mistake in what is said must not look like the end of the service.
                 log.exception("the heartbeat cannot say how the service is")
-                beat = {"time": rfc3339(self._clock()), "ready": False, "reasons": ["see the log"]}
-                beat |= {"version": __version__, "client_id": self._client_id}
+                beat = {
+                    "time": rfc3339(self._clock()),
+                    "ready": False,
+                    "reasons": ["see the log"],
+                    "version": __version__,
+                    "client_id": self._client_id,
+                }
             self._metrics.heartbeat.set(self._clock() / 1e6)
             if self._publisher.connected:
                 self._publish(beat)
             self._wake.wait(self._every_s)
 
-    def _publish(self, body: Mapping[str, Any]) -> None:
+    def _publish(self, body: Beat | BeatEnded) -> None:
         try:
             payload = json.dumps(body, allow_nan=False).encode()
             self._publisher.publish([(self._topic, payload, True)], BROKER_WAIT_S)
@@ -280,11 +286,11 @@ class Heartbeat:
             self._metrics.heartbeats.labels("delivered").inc()
             self._told_failure = ""
 
-    def _ended(self, how: str) -> dict[str, Any]:
+    def _ended(self, how: Literal["stopped", "unexpectedly"]) -> BeatEnded:
         return ended(how, self._client_id, self._clock())
 
 
-def ended(how: str, client_id: str, time_us: int) -> dict[str, Any]:
+def ended(how: Literal["stopped", "unexpectedly"], client_id: str, time_us: int) -> BeatEnded:
     """What is retained in place of a heartbeat when there is none any more."""
     return {"time": rfc3339(time_us), "version": __version__, "client_id": client_id, "ended": how}
 

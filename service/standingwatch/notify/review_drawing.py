@@ -9,13 +9,12 @@ from __future__ import annotations
 import base64
 import json
 import math
-import subprocess
 import sys
 from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from standingwatch.notify.chart_drawing import ChartError
+from standingwatch.notify.drawing import BAND, CALM, INK, LIMIT, as_png, drawn_by, rows
 from standingwatch.review.overnight import TREND_DAYS
 from standingwatch.review.small_chart import SmallChart
 
@@ -33,18 +32,9 @@ def draw_apart(charts: Sequence[SmallChart]) -> list[bytes]:
     """
     if not charts:
         return []
-    given = json.dumps([_plain(chart) for chart in charts])
-    command = [sys.executable, "-m", "standingwatch.notify.review_drawing"]
-    try:
-        done = subprocess.run(  # noqa: S603  our own module; what it is given goes in as data
-            command, input=given.encode(), capture_output=True, timeout=DRAW_WITHIN_S, check=False
-        )
-    except (OSError, subprocess.TimeoutExpired) as error:
-        raise ChartError(f"drawing did not end: {error}") from error
-    if done.returncode != 0:
-        said = done.stderr.decode("utf-8", "replace").strip().splitlines()
-        raise ChartError(f"drawing ended with status {done.returncode}: {said[-1] if said else ''}")
-    return [base64.b64decode(text) for text in json.loads(done.stdout)]
+    given = [_plain(chart) for chart in charts]
+    made = drawn_by("standingwatch.notify.review_drawing", given, DRAW_WITHIN_S)
+    return [base64.b64decode(text) for text in json.loads(made)]
 
 
 def _plain(chart: SmallChart) -> dict[str, Any]:
@@ -63,7 +53,6 @@ def _known(value: Any) -> Any:
 def draw(chart: dict[str, Any]) -> bytes:
     """One chart as PNG, from what `_plain` makes of it."""
     import altair as alt
-    import vl_convert
 
     top, ahead, fan = chart["top"], chart["ahead"], chart["fan"]
     x = alt.X(
@@ -73,29 +62,25 @@ def draw(chart: dict[str, Any]) -> bytes:
     )
     y = alt.Y("v:Q", scale=alt.Scale(domain=[1.0, top], nice=False), axis=alt.Axis(title="SWR", tickCount=3))
 
-    def rows(values: list[dict[str, Any]]) -> Any:
-        return alt.Chart(alt.InlineData(values=json.dumps(values), format=alt.JsonDataFormat(type="json")))
-
     layers = []
     if chart["low"] is not None:
         band = rows([{"d": -TREND_DAYS, "e": ahead, "v": chart["low"], "w": chart["high"]}])
-        layers.append(band.mark_rect(color="#b9cfdd", opacity=0.7).encode(x=x, x2="e", y=y, y2="w"))
+        layers.append(band.mark_rect(color=BAND, opacity=0.7).encode(x=x, x2="e", y=y, y2="w"))
     if chart["baseline"] is not None:
-        layers.append(rows([{"v": chart["baseline"]}]).mark_rule(color="#00684c").encode(y=y))
+        layers.append(rows([{"v": chart["baseline"]}]).mark_rule(color=CALM).encode(y=y))
     points = [{"d": d, "v": v} for d, v in zip(chart["days"], chart["swr"], strict=True)]
-    line = rows(points).mark_line(color="#17212a", strokeWidth=1.6, invalid="break-paths-show-domains")
+    line = rows(points).mark_line(color=INK, strokeWidth=1.6, invalid="break-paths-show-domains")
     layers.append(line.encode(x=x, y=y))
     last = next(p for p in reversed(points) if p["v"] is not None)
-    layers.append(rows([last]).mark_circle(color="#17212a", size=26, opacity=1).encode(x=x, y=y))
+    layers.append(rows([last]).mark_circle(color=INK, size=26, opacity=1).encode(x=x, y=y))
     if fan is not None:
-        layers += _fan_layers(fan, last, ahead, top, x, y, rows)
+        layers += _fan_layers(fan, last, ahead, top, x, y)
     whole = alt.layer(*layers).properties(width=WIDTH, height=HEIGHT, background="#ffffff")
-    spec = whole.configure_view(stroke=None).configure_axis(gridColor="#e3e3de").to_dict()
-    return bytes(vl_convert.vegalite_to_png(spec, scale=1.5, allowed_base_urls=[]))
+    return as_png(whole)
 
 
 def _fan_layers(
-    fan: dict[str, Any], last: dict[str, Any], ahead: float, top: float, x: Any, y: Any, rows: Any
+    fan: dict[str, Any], last: dict[str, Any], ahead: float, top: float, x: Any, y: Any
 ) -> list[Any]:
     """The way to the limit, dashed, and the range of its date at the limit's height."""
     level = min(fan["swr"], top)
@@ -103,13 +88,13 @@ def _fan_layers(
     share = (end - last["d"]) / (fan["expected"] - last["d"]) if fan["expected"] > last["d"] else 1.0
     way = [last, {"d": end, "v": last["v"] + share * (level - last["v"])}]
     layers = [
-        rows([{"v": level}]).mark_rule(color="#8a4a1c", strokeDash=[7, 3]).encode(y=y),
-        rows(way).mark_line(color="#8a4a1c", strokeDash=[3, 2], strokeWidth=1.4).encode(x=x, y=y),
+        rows([{"v": level}]).mark_rule(color=LIMIT, strokeDash=[7, 3]).encode(y=y),
+        rows(way).mark_line(color=LIMIT, strokeDash=[3, 2], strokeWidth=1.4).encode(x=x, y=y),
     ]
     if fan["earliest"] is not None and fan["earliest"] < ahead:
         latest = ahead if fan["latest"] is None else min(fan["latest"], ahead)
         span = [{"d": fan["earliest"], "v": level}, {"d": latest, "v": level}]
-        layers.append(rows(span).mark_line(color="#8a4a1c", strokeWidth=4).encode(x=x, y=y))
+        layers.append(rows(span).mark_line(color=LIMIT, strokeWidth=4).encode(x=x, y=y))
     return layers
 
 

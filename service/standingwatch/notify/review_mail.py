@@ -16,10 +16,10 @@ from standingwatch.alarms.words import REACHED, day, instant, limit_name, number
 from standingwatch.detect.interface import LimitForecast
 from standingwatch.detect.words import Condition
 from standingwatch.notify.channel import RefusedError
-from standingwatch.notify.chart_drawing import ChartError
+from standingwatch.notify.drawing import ChartError
 from standingwatch.notify.review_drawing import draw_apart
-from standingwatch.review import overnight
 from standingwatch.review.overnight import Item, Review, swr_of
+from standingwatch.review.section_words import ASIDE, NO_DATA_WORDS, SECTIONS, URGENCY_WORDS, costs_db
 from standingwatch.review.small_chart import SmallChart, small_chart
 from standingwatch.review.summary import cause_record, time_left
 from standingwatch.review.table import as_csv
@@ -35,21 +35,6 @@ TEMPLATES = Path(__file__).parent / "templates"
 #: So many charts are in a mail, of the most urgent: each is some ten kilobytes.
 MOST_CHARTS = 20
 
-#: What each section is called.
-SECTIONS = (
-    (overnight.NEW, "New"),
-    (overnight.WORSE, "Worse"),
-    (overnight.BETTER, "Better"),
-    (overnight.AS_BEFORE, "As before"),
-    (overnight.CLEARED, "Ended"),
-)
-ASIDE = ((overnight.SHELVED, "Shelved"), (overnight.UNDER_WORK, "Under work"))
-NO_DATA_WORDS = {
-    overnight.SILENT: "silent",
-    overnight.SUSPECT: "measurement suspect",
-    overnight.NOT_KEYED: "not keyed",
-    overnight.NO_BASELINE: "no baseline yet",
-}
 DECIDED_WORDS = {"proven": "proven fixed", "not-fixed": "not fixed"}
 
 #: Bar beside an item, by severity (colours of M. Okabe and K. Ito); the word stands beside it.
@@ -170,6 +155,8 @@ def _values(review: Review) -> dict[str, Any]:
         "title": title_of(review),
         "sections": [(words, items) for words, items in sections if items],
         "no_data_words": NO_DATA_WORDS,
+        "urgency_words": URGENCY_WORDS,
+        "costs_db": costs_db,
         "decided_words": DECIDED_WORDS,
         "causes": cause_record(review),
         "colours": COLOURS,

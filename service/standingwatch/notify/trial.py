@@ -6,6 +6,7 @@ import json
 import uuid
 
 from standingwatch.alarms.event import rfc3339
+from standingwatch.alarms.shape import TrialEvent
 from standingwatch.notify.content import TEST_TYPE
 from standingwatch.store.outbox import Message, Subject
 
@@ -20,7 +21,7 @@ def trial_message(channel: str, source: str, now_us: int) -> Message:
     """
     event_id = str(uuid.uuid4())
     time = rfc3339(now_us)
-    event = {
+    event: TrialEvent = {
         "specversion": "1.0",
         "id": event_id,
         "source": source,

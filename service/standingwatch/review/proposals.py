@@ -13,6 +13,8 @@ from dataclasses import dataclass
 
 from standingwatch.alarms.lifecycle import Alarm
 from standingwatch.detect.words import Cause, Condition, Severity
+from standingwatch.review.overnight import URGENCIES
+from standingwatch.review.time_left import urgency_of_alarm
 
 HOUR_US = 3_600_000_000
 
@@ -32,15 +34,22 @@ STANDING_HOURS: dict[Condition, dict[Severity, float]] = {
     Condition.SITE_UNREACHABLE: {Severity.MAJOR: 48},
 }
 
-URGENCY = {
-    Severity.WARNING: "with-the-next-visit",
-    Severity.MINOR: "within-weeks",
-    Severity.MAJOR: "within-days",
-    Severity.CRITICAL: "at-once",
-}
-
 #: Causes that no crew is sent for.
 PASSES_BY_ITSELF = frozenset({Cause.ICE, Cause.REGIONAL_WEATHER})
+
+#: Alarms about the match. One that was put down to ice, and has outlived what ice is thought to last, may be
+#: ice after all while another of the same transmitter is put down to it.
+OF_THE_MATCH = frozenset(
+    {
+        Condition.SWR_HIGH,
+        Condition.SWR_STEP,
+        Condition.SWR_RISING,
+        Condition.SWR_INTERMITTENT,
+        Condition.SWR_WEATHER,
+        Condition.FEEDER_LOSS_RISING,
+        Condition.FOLDBACK_ACTIVE,
+    }
+)
 
 #: Where nobody tells the temperature, what came at once has to stand so many times as long (common practice,
 #: no source).
@@ -94,17 +103,29 @@ def propose(alarms: Iterable[Alarm], proposed: set[Resource], now_us: int) -> li
     for mine in standing.values():
         covered.update(_resource(member) for alarm in mine for member in alarm.members)
     proposed &= covered
+    iced = {
+        place
+        for mine in standing.values()
+        for alarm in mine
+        if alarm.key.condition in OF_THE_MATCH and _is_ice(alarm)
+        for place in _places(alarm)
+    }
     result = []
     # Groups first: what a group explains needs no visit of its own.
     for resource in sorted(standing, key=lambda r: (r[1] != "", r)):
         if resource in proposed:
             continue
-        due = [alarm for alarm in standing[resource] if _is_due(alarm, now_us)]
+        due = [
+            alarm
+            for alarm in standing[resource]
+            if _is_due(alarm, now_us)
+            and not (_not_ice_since_us(alarm) is not None and iced.intersection(_places(alarm)))
+        ]
         if not due:
             continue
         # What says most about the cause may not have stood for long itself.
         telling = max((a for a in standing[resource] if not _passes(a)), key=_weight)
-        gravest = max(alarm.severity for alarm in due)
+        urgency = min((urgency_of_alarm(alarm, now_us) for alarm in due), key=URGENCIES.index)
         members = tuple(dict.fromkeys(m for alarm in due for m in alarm.members))
         proposed.add(resource)
         proposed.update(_resource(member) for member in members)
@@ -113,7 +134,7 @@ def propose(alarms: Iterable[Alarm], proposed: set[Resource], now_us: int) -> li
                 *resource,
                 telling.key.condition,
                 telling.causes[0].cause if telling.causes else Cause.UNKNOWN,
-                URGENCY[gravest],
+                urgency,
                 now_us,
                 members,
             )
@@ -136,13 +157,30 @@ def _is_due(alarm: Alarm, now_us: int) -> bool:
         else:
             hours = max(hours, ICE_NOT_RULED_OUT_HOURS)
     # What was put down to ice at first has stood since it was not any more.
-    since = alarm.values.get("not_ice_since_us")
-    begin_us = int(since) if isinstance(since, int) else alarm.raised_us
+    since_us = _not_ice_since_us(alarm)
+    begin_us = alarm.raised_us if since_us is None else since_us
     return now_us - begin_us >= hours * HOUR_US
 
 
 def _passes(alarm: Alarm) -> bool:
     return bool(alarm.causes) and alarm.causes[0].cause in PASSES_BY_ITSELF
+
+
+def _is_ice(alarm: Alarm) -> bool:
+    return bool(alarm.causes) and alarm.causes[0].cause is Cause.ICE
+
+
+def _not_ice_since_us(alarm: Alarm) -> int | None:
+    """Since when an alarm is not put down to ice any more; None where it never was, or still is."""
+    since = alarm.values.get("not_ice_since_us")
+    return int(since) if isinstance(since, int) else None
+
+
+def _places(alarm: Alarm) -> list[Resource]:
+    """The transmitters that an alarm is about, as resources; the site where it is about that."""
+    if alarm.members:
+        return [_resource(member) for member in alarm.members]
+    return [(alarm.key.site, alarm.key.transmitter)]
 
 
 def _weight(alarm: Alarm) -> tuple[float, int]:

@@ -18,7 +18,8 @@ from standingwatch.review import overnight
 from standingwatch.review.no_data import counted
 from standingwatch.review.overnight import Figure, Item, NoData, Outlook, Reason, Review, Trend, VisitOver
 from standingwatch.review.summary import summary
-from standingwatch.review.urgency import Place, Urgency, shares, trips, urgency_of, urgency_word, wants_a_crew
+from standingwatch.review.time_left import Urgency, urgency_of, urgency_word
+from standingwatch.review.urgency import Place, shares, trips, wants_a_crew
 
 _DAY_US = 86_400_000_000
 
@@ -197,7 +198,7 @@ def _item(known: Known, urgency: Urgency, shared: int, rank: int, around: Surrou
         is_forecast=urgency.is_forecast,
         lost_db=None if urgency.lost_db is None else round(urgency.lost_db, 2),
         shares_trip=shared,
-        urgency="" if alarm.is_cleared else urgency_word(urgency.days_that_count(shared)),
+        urgency="" if alarm.is_cleared else urgency_word(urgency.days_that_count(0)),
         first_step=first_step(key.condition, alarm.severity, is_group=bool(alarm.members)),
         text=known.text,
         members=alarm.members,

@@ -8,16 +8,15 @@ from dataclasses import dataclass, replace
 from standingwatch.alarms.detail import detail
 from standingwatch.alarms.lifecycle import Alarm
 from standingwatch.alarms.words import forecast_sentences
-from standingwatch.detect.words import Severity
 from standingwatch.review.proposals import (
     HOUR_US,
     PASSES_BY_ITSELF,
     STANDING_HOURS,
-    URGENCY,
     Proposal,
     Resource,
     propose,
 )
+from standingwatch.review.time_left import urgency_of_alarm
 from standingwatch.review.visits import MOST_URGENT_FIRST, Trouble, TroubleAlarm, Visit, VisitState
 
 #: How long nothing has to have stood before a proposal that nobody has planned is dropped [h] (common
@@ -51,7 +50,7 @@ def advance_visits(
         now_us: now [Unix microseconds].
     """
     standing = [alarm for alarm in alarms if not alarm.is_cleared]
-    _let_go(visits, standing, proposed)
+    _let_go(visits, standing, proposed, now_us)
     new: dict[str, list[Proposal]] = {}
     for proposal in propose(standing, proposed, now_us):
         new.setdefault(proposal.site, []).append(proposal)
@@ -83,12 +82,12 @@ def advance_visits(
     return changes
 
 
-def _let_go(visits: Sequence[Visit], standing: Sequence[Alarm], proposed: set[Resource]) -> None:
-    """Let be proposed again what was not fixed, and what got graver after its visit was dropped."""
-    worst: dict[Resource, Severity] = {}
+def _let_go(visits: Sequence[Visit], standing: Sequence[Alarm], proposed: set[Resource], now_us: int) -> None:
+    """Let be proposed again what was not fixed, and what got more urgent after its visit was dropped."""
+    worst: dict[Resource, int] = {}
     for alarm in standing:
-        resource = (alarm.key.site, alarm.key.transmitter)
-        worst[resource] = max(worst.get(resource, Severity.CLEARED), alarm.severity)
+        resource, rank = (alarm.key.site, alarm.key.transmitter), _rank(urgency_of_alarm(alarm, now_us))
+        worst[resource] = min(worst.get(resource, rank), rank)
     # Of several visits for a resource the last word counts.
     newest: dict[Resource, Visit] = {}
     for visit in sorted(visits, key=lambda v: (v.is_open or v.state is VisitState.DONE, v.changed_us)):
@@ -98,7 +97,7 @@ def _let_go(visits: Sequence[Visit], standing: Sequence[Alarm], proposed: set[Re
             proposed.discard(resource)
         elif visit.state is VisitState.DROPPED and resource in worst:
             then = [t.urgency for t in visit.troubles if resource[1] in (t.transmitter, *t.members)]
-            if _rank(URGENCY[worst[resource]]) < min(map(_rank, then)):
+            if worst[resource] < min(map(_rank, then)):
                 proposed.discard(resource)
 
 
@@ -182,7 +181,7 @@ def _brought_up(trouble: Trouble, alarms: Sequence[Alarm], now_us: int) -> Troub
     if not alarms:
         return result
     telling = max(alarms, key=lambda a: (a.causes[0].confidence if a.causes else 0.0, int(a.severity)))
-    worst = URGENCY[max(alarm.severity for alarm in alarms)]
+    worst = min((urgency_of_alarm(alarm, now_us) for alarm in alarms), key=_rank)
     urgency = trouble.urgency
     if trouble.calls and trouble.alarms and _rank(worst) < _rank(urgency):
         urgency = worst

@@ -1,91 +1,23 @@
-"""How urgent an alarm is, and what one trip can see to. Weights: common practice, no source."""
+"""What one trip can see to. How urgent each alarm is: `review/time_left.py`."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from standingwatch.alarms.lifecycle import Alarm
-from standingwatch.alarms.words import GRAVE_LIMITS, REACHED, is_number
-from standingwatch.detect.words import Condition, Severity
 from standingwatch.readings.fleet import FloatArray
 from standingwatch.review.overnight import URGENCIES, Stop, Trip
 from standingwatch.review.proposals import PASSES_BY_ITSELF, STANDING_HOURS
 
-#: Time left that is assumed where no forecast says less [d]: critical has none, major wants somebody within
-#: days, minor within weeks.
-ASSUMED_DAYS = {Severity.CRITICAL: 0.0, Severity.MAJOR: 3.0, Severity.MINOR: 30.0, Severity.WARNING: 120.0}
-
-#: Below so many days an alarm has the urgency of the same place in `URGENCIES`.
-URGENCY_DAYS = (1.0, 14.0, 90.0, math.inf)
-
-#: Stands for a signal that is lost altogether [dB].
-ALL_LOST_DB = 60.0
-
-#: Each other alarm that the same trip could see to makes a trip more worth while by so much, up to so many.
-SHARE_WEIGHT, SHARES_MOST = 0.1, 5
-
 _EARTH_KM = 6371.0088  # mean radius: IUGG
-_DAY_US = 86_400_000_000
-
-
-@dataclass(frozen=True)
-class Urgency:
-    """What makes an alarm urgent; attributes as those of `Item`."""
-
-    days_left: float
-    is_forecast: bool
-    lost_db: float | None
-    forecast_days: float | None = None
-
-    def days_that_count(self, shares: int) -> float:
-        """Time left, shortened by what the fault costs and by what shares its trip [d].
-
-        A fault that costs 3 dB counts as one with half the time: half of the signal is gone.
-        """
-        lost: float = 10.0 ** (-(self.lost_db or 0.0) / 10.0)
-        return self.days_left * lost / (1.0 + SHARE_WEIGHT * min(shares, SHARES_MOST))
-
-
-def urgency_of(alarm: Alarm, now_us: int) -> Urgency:
-    """What makes a standing alarm urgent, at a time [Unix microseconds]."""
-    assumed = 0.0 if alarm.key.condition is Condition.FOLDBACK_ACTIVE else ASSUMED_DAYS[alarm.severity]
-    grave = [f for f in alarm.forecast if f.limit in GRAVE_LIMITS]
-    told = [
-        0.0 if f.says == REACHED else max(0.0, ((f.expected_us or 0) - now_us) / _DAY_US)
-        for f in grave
-        if f.says == REACHED or f.expected_us is not None
-    ]
-    forecast = min(told, default=math.inf)
-    by_forecast = forecast if told else None
-    return Urgency(min(assumed, forecast), forecast <= assumed and bool(told), _lost_db(alarm), by_forecast)
-
-
-def urgency_word(days: float) -> str:
-    """One of `URGENCIES` for the days that count [d], 0 or more."""
-    return next(
-        word for word, end in zip(URGENCIES, URGENCY_DAYS, strict=True) if days < end or end == math.inf
-    )
 
 
 def wants_a_crew(alarm: Alarm) -> bool:
     """Whether a crew at a site could mend it: not the weather, nor a part of this service."""
     passes = bool(alarm.causes) and alarm.causes[0].cause in PASSES_BY_ITSELF
     return bool(alarm.key.site) and alarm.key.condition in STANDING_HOURS and not passes
-
-
-def _lost_db(alarm: Alarm) -> float | None:
-    """What the fault costs, in the match or in the amplifier, whichever is more [dB]."""
-    values, found = alarm.values, []
-    lost, before, change = values.get("lost_db"), values.get("lost_db_baseline"), values.get("change_db")
-    if is_number(lost):
-        found.append(lost - (before if is_number(before) else 0.0))
-    if is_number(change):
-        found.append(-change)
-    return min(max(0.0, *found), ALL_LOST_DB) if found else None
 
 
 # Trips --------------------------------------------------------------------------------------------------
@@ -155,10 +87,10 @@ def trips(
     urgency: dict[str, str] = {}
     for rank, site, word in ranked:
         ranks.setdefault(site, []).append(rank)
-        urgency.setdefault(site, word)
+        urgency[site] = min(urgency.get(site, word), word, key=URGENCIES.index)
     left = np.ones(len(sites), dtype=np.bool_)
     result = []
-    for first, site in enumerate(sites):
+    for first in range(len(sites)):
         if not left[first]:
             continue
         here = np.flatnonzero(left & (distance[first] <= within_km))
@@ -170,5 +102,6 @@ def trips(
         stops = tuple(
             Stop(sites[i], names.get(sites[i], sites[i]), round(float(distance[first][i]), 1)) for i in order
         )
-        result.append(Trip(stops, tuple(sorted(r for i in order for r in ranks[sites[i]])), urgency[site]))
+        gravest = min((urgency[sites[i]] for i in order), key=URGENCIES.index)
+        result.append(Trip(stops, tuple(sorted(r for i in order for r in ranks[sites[i]])), gravest))
     return tuple(result)

@@ -15,13 +15,13 @@ from typing import Any
 
 from standingwatch.detect.interface import LikelyCause
 from standingwatch.detect.words import Cause, Condition, Severity
-from standingwatch.review.proposals import URGENCY
+from standingwatch.review.overnight import URGENCIES
 
 #: Longest reason, note or name of a crew [characters], as of comments on alarms.
 LONGEST_TEXT, LONGEST_CREW = 2000, 100
 
 #: Urgencies, the gravest first.
-MOST_URGENT_FIRST = tuple(URGENCY[s] for s in sorted(URGENCY, reverse=True))
+MOST_URGENT_FIRST = URGENCIES
 
 
 class VisitState(StrEnum):
@@ -162,6 +162,25 @@ class Finding:
 
 
 @dataclass(frozen=True)
+class Acceptance:
+    """A person's word on a new baseline: what the line shall be held against from now on.
+
+    Attributes:
+        transmitter: whose.
+        version: which version of its baselines.
+        rho, spread: its level and spread as they were then, in rho at the transmitter.
+        by, time_us: who accepted it, and when [Unix microseconds].
+    """
+
+    transmitter: str
+    version: int
+    rho: float
+    spread: float
+    by: str
+    time_us: int
+
+
+@dataclass(frozen=True)
 class Visit:
     """A visit. Times: Unix microseconds, None where it has not come to that.
 
@@ -178,6 +197,7 @@ class Visit:
         windows: numbers of the windows of work that it opened.
         finding: what was found; None while nobody said.
         verdict: what the comparison said when a person decided: JSON data of `review/proof_data.py`.
+        accepted: the new baselines that a person has accepted, the newest last.
     """
 
     number: int
@@ -195,6 +215,7 @@ class Visit:
     windows: tuple[int, ...] = ()
     finding: Finding | None = None
     verdict: Mapping[str, Any] = field(default_factory=dict)
+    accepted: tuple[Acceptance, ...] = ()
 
     @property
     def urgency(self) -> str:
@@ -293,12 +314,18 @@ def record_of(visit: Visit) -> dict[str, Any]:
         "access": visit.access,
         "antenna_gain_dbi": visit.antenna_gain_dbi,
         "windows": list(visit.windows),
+        "accepted": [asdict(one) for one in visit.accepted],
     }
 
 
 def troubles_of(record: Mapping[str, Any]) -> tuple[Trouble, ...]:
     """The troubles in a record."""
     return tuple(_trouble(one) for one in record["troubles"])
+
+
+def accepted_of(record: Mapping[str, Any]) -> tuple[Acceptance, ...]:
+    """The accepted baselines in a record; none in one that was kept before there were any."""
+    return tuple(Acceptance(**one) for one in record.get("accepted", ()))
 
 
 def _trouble(data: Mapping[str, Any]) -> Trouble:

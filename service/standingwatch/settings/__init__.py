@@ -48,6 +48,7 @@ from standingwatch.settings.signatures import (
     SilenceSettings,
     WeatherSettings,
 )
+from standingwatch.settings.sparkplug import SparkplugSettings
 
 __all__ = [
     "AccessSettings",
@@ -82,6 +83,7 @@ __all__ = [
     "SettingsReport",
     "SeveritySettings",
     "SilenceSettings",
+    "SparkplugSettings",
     "StepSettings",
     "StoreSettings",
     "SyslogSettings",

@@ -44,6 +44,12 @@ class AccessSettings(Section):
     sign_in_window_s: float = Field(
         900.0, ge=1, le=86_400, description="how long a wrong password counts for sign_in_tries [s]"
     )
+    keep_audit_days: int = Field(
+        1100,
+        ge=30,
+        le=36_525,
+        description="lines of the audit older than this are deleted, and that they were is a line of it [d]",
+    )
     allowed_hosts: HostNames = Field(
         (),
         description="names that the service is asked by in addresses; none named: those of the loopback and "

@@ -41,6 +41,7 @@ from standingwatch.settings.signatures import (
     SilenceSettings,
     WeatherSettings,
 )
+from standingwatch.settings.sparkplug import SparkplugSettings
 
 ENVIRONMENT_PREFIX = "STANDINGWATCH_"
 NESTED = "__"
@@ -65,6 +66,9 @@ class Settings(BaseSettings):
     store: StoreSettings = Field(StoreSettings(), description="the database")
     inventory: InventorySettings = Field(InventorySettings(), description="the site list")
     intake: IntakeSettings = Field(IntakeSettings(), description="taking in reports")
+    sparkplug: SparkplugSettings = Field(
+        SparkplugSettings(), description="the host application for Sparkplug B"
+    )
     defaults: DefaultsSettings = Field(DefaultsSettings(), description="what the inventory does not say")
     limits: LimitsSettings = Field(LimitsSettings(), description="limits of the SWR")
     baseline: BaselineSettings = Field(BaselineSettings(), description="learning a baseline")

@@ -166,11 +166,27 @@ class IntakeSettings(Section):
     future_tolerance_s: float = Field(
         300.0, ge=0, le=86_400, description="how far ahead of our clock a report's time may be [s]"
     )
+    clock: Literal["mark", "correct"] = Field(
+        "mark",
+        description="reports of a site whose clock is off: mark them, or correct their times too, by how far "
+        "the clock is off as told from when reports come",
+    )
+    clock_tolerance_s: float = Field(
+        60.0,
+        ge=2,
+        le=86_400,
+        description="how far a site's clock may be off, what reports take on their way included [s]",
+    )
     max_payload_bytes: int = Field(
         1_048_576,
         ge=64,
         le=268_435_455,
         description="largest message that is decoded; 268435455 is MQTT's own limit [B]",
+    )
+    profiles: Path = Field(
+        Path("profiles"),
+        description="folder of payload profiles, a file each, for devices that do not send our own format; "
+        "the one of this name need not be there",
     )
 
     def conflicts(self) -> Iterator[Conflict]:

@@ -21,8 +21,9 @@ USERS_LOCK = 7_201_920
 #: What a name may not begin with: acts of programs are told as those of "token NAME".
 TOKEN_PREFIX = "token "  # noqa: S105  what names begin with, not a secret
 
-#: Nor what it may be: by these it is told what a file brought, and who acted while nobody had to sign in.
-_TAKEN_NAMES = ("file", "anybody")
+#: Nor what it may be: by these it is told what a file brought, who acted while nobody had to sign in, and
+#: what the service did by itself or was told to on its own machine.
+_TAKEN_NAMES = ("file", "anybody", "the service", "command line")
 
 _MINUTE_US = 60_000_000
 

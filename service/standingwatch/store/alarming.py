@@ -150,7 +150,7 @@ def standing_alarms(connection: Connection) -> list[StandingAlarm]:
 
 @dataclass(frozen=True)
 class PastChange:
-    """A line of the alarm history; `site` is "" where it is about a region."""
+    """A line of the alarm history; `site` is "" where it is about a region; `number` is its place in it."""
 
     site: str
     transmitter: str
@@ -161,6 +161,7 @@ class PastChange:
     text: str
     region: str = ""
     service: str = ""
+    number: int = 0
 
 
 def past_change(row: Any) -> PastChange:
@@ -175,10 +176,13 @@ def past_change(row: Any) -> PastChange:
         row.text,
         row.region,
         row.service,
+        row.id,
     )
 
 
-def recent_changes(connection: Connection, limit: int) -> list[PastChange]:
-    """The newest alarm changes, newest first."""
+def recent_changes(connection: Connection, limit: int, before: int | None = None) -> list[PastChange]:
+    """The newest alarm changes, newest first; only those before the one of a number, if one is given."""
     query = select(tables.alarm_changes).order_by(tables.alarm_changes.c.id.desc()).limit(limit)
+    if before is not None:
+        query = query.where(tables.alarm_changes.c.id < before)
     return [past_change(r) for r in connection.execute(query)]

@@ -1,4 +1,6 @@
-"""What people do with alarms, kept: operator states with their history, shelves, windows of work they enter.
+"""What people do with alarms, kept: operator states with their history, and shelves.
+
+Windows of work are in `store/windows.py`.
 
 Whoever changes any of it takes `lock_desk` first, and moves the mark on (`store/desk_mark.py`).
 """
@@ -10,7 +12,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any
 
-from sqlalchemy import Connection, delete, func, insert, select, update
+from sqlalchemy import ColumnElement, Connection, Table, and_, func, insert, select, update
 
 from standingwatch.alarms.handling import (
     BY_HAND,
@@ -26,9 +28,8 @@ from standingwatch.alarms.handling import (
     can_be_kept,
 )
 from standingwatch.alarms.lifecycle import AlarmKey
-from standingwatch.alarms.shelving import Shelf, Window
+from standingwatch.alarms.shelving import Shelf
 from standingwatch.detect.words import Condition, Severity
-from standingwatch.inventory.maintenance import KINDS, MaintenanceRow
 from standingwatch.store import tables
 from standingwatch.store.alarming import alarm_key, key_columns, key_is, load_alarm
 from standingwatch.store.desk_mark import desk_version as desk_version
@@ -46,19 +47,29 @@ LONGEST_SHELF_US = 366 * 86_400_000_000
 # Operator states ----------------------------------------------------------------------------------------
 
 
-def load_handlings(connection: Connection) -> dict[AlarmKey, Handling]:
-    """What was done with each alarm; those that nobody touched are left out."""
-    return {alarm_key(r): _handling(r) for r in connection.execute(select(tables.handlings))}
+def load_handlings(connection: Connection, *, standing_only: bool = False) -> dict[AlarmKey, Handling]:
+    """What was done with each alarm, or each that stands; those that nobody touched are left out."""
+    query = select(tables.handlings)
+    if standing_only:
+        query = query.join(tables.alarms, same_alarm(tables.alarms, tables.handlings))
+        query = query.where(tables.alarms.c.is_cleared.is_(False))
+    return {alarm_key(r): handling_of_row(r) for r in connection.execute(query)}
+
+
+def same_alarm(one: Table, other: Table) -> ColumnElement[bool]:
+    """That rows of two tables are about one alarm."""
+    return and_(*(one.c[name] == other.c[name] for name in tables.ALARM_KEY))
 
 
 def load_handling(connection: Connection, key: AlarmKey) -> Handling:
     """What was done with one alarm; on PostgreSQL nobody else changes it until this transaction ends."""
     query = select(tables.handlings).where(key_is(tables.handlings, key)).with_for_update()
     row = connection.execute(query).one_or_none()
-    return UNTOUCHED if row is None else _handling(row)
+    return UNTOUCHED if row is None else handling_of_row(row)
 
 
-def _handling(row: Any) -> Handling:
+def handling_of_row(row: Any) -> Handling:
+    """The handling in a row of `handlings`."""
     return Handling(
         OperatorState(row.state), row.by, row.time_us, OperatorState(row.before_shelf), row.assigned_to
     )
@@ -145,13 +156,24 @@ def act_on(
     return Done(tuple(key for key, _, _ in changes), tuple(refused))
 
 
-def handling_history(connection: Connection, key: AlarmKey) -> list[HandlingChange]:
-    """All that was done with an alarm, oldest first."""
+def handling_history(
+    connection: Connection, key: AlarmKey, limit: int | None = None, before: int | None = None
+) -> list[HandlingChange]:
+    """What was done with an alarm, oldest first.
+
+    Args:
+        connection: a transaction.
+        key: which alarm.
+        limit: only the newest so many; None for all.
+        before: only those before the one of this number; None for all.
+    """
     table = tables.handling_changes
-    query = select(table).where(key_is(table, key)).order_by(table.c.id)
+    newest = select(table).where(key_is(table, key)).order_by(table.c.id.desc()).limit(limit)
+    if before is not None:
+        newest = newest.where(table.c.id < before)
     return [
-        HandlingChange(r.time_us, r.by, Act(r.act), OperatorState(r.state), r.text)
-        for r in connection.execute(query)
+        HandlingChange(r.time_us, r.by, Act(r.act), OperatorState(r.state), r.text, r.id)
+        for r in reversed(connection.execute(newest).all())
     ]
 
 
@@ -159,7 +181,15 @@ def handling_history(connection: Connection, key: AlarmKey) -> list[HandlingChan
 
 
 class EntryError(Exception):
-    """A shelf or window of work cannot be entered as it is; the text names every problem."""
+    """A shelf or window of work cannot be entered as it is; the text names every problem.
+
+    Attributes:
+        problems: every problem, each with the field that it is about.
+    """
+
+    def __init__(self, *problems: str) -> None:
+        super().__init__("; ".join(problems))
+        self.problems = problems
 
 
 def load_shelves(connection: Connection, *, ended_too: bool = False) -> list[Shelf]:
@@ -183,6 +213,12 @@ def load_shelves(connection: Connection, *, ended_too: bool = False) -> list[She
         )
         for r in connection.execute(query)
     ]
+
+
+def shelf_positions(connection: Connection) -> dict[int, int]:
+    """The place of each shelf in their order, by its number."""
+    columns = tables.shelves.c
+    return {r.id: r.position for r in connection.execute(select(columns.id, columns.position))}
 
 
 def unknown_names(connection: Connection, names: Mapping[str, str]) -> list[str]:
@@ -239,7 +275,7 @@ def add_shelf(
     if unknown := set(names) - set(SHELF_NAMES):
         raise ValueError(f"names: got {', '.join(sorted(unknown))}, wanted only {', '.join(SHELF_NAMES)}")
     wanted = {name: names.get(name, "").strip() for name in SHELF_NAMES}
-    problems = _problems_of_entry(by, "reason", reason)
+    problems = problems_of_entry(by, "reason", reason)
     if wanted["condition"] and wanted["condition"] not in set(Condition):
         known = ", ".join(Condition)
         problems.append(f"condition: got {wanted['condition']!r}, wanted one of {known}")
@@ -255,7 +291,7 @@ def add_shelf(
     elif until_us - now_us > LONGEST_SHELF_US:
         problems.append("until: got more than 366 days from now; nothing is shelved for longer than that")
     if problems:
-        raise EntryError("; ".join(problems))
+        raise EntryError(*problems)
     lock_desk(connection)
     columns = tables.shelves.c
     edge = func.min(columns.position) if first else func.max(columns.position)
@@ -284,8 +320,8 @@ def end_shelf(connection: Connection, number: int, *, by: str, now_us: int) -> b
     Raises:
         EntryError: if nobody is named who does it.
     """
-    if problems := _problems_of_name(by):
-        raise EntryError("; ".join(problems))
+    if problems := problems_of_name(by):
+        raise EntryError(*problems)
     lock_desk(connection)
     columns = tables.shelves.c
     result = connection.execute(
@@ -298,7 +334,8 @@ def end_shelf(connection: Connection, number: int, *, by: str, now_us: int) -> b
     return bool(result.rowcount)
 
 
-def _problems_of_name(by: str) -> list[str]:
+def problems_of_name(by: str) -> list[str]:
+    """What is wrong with the name of whoever does something."""
     by = by.strip()
     if not by:
         return ["by: nobody is named; give a name"]
@@ -309,8 +346,9 @@ def _problems_of_name(by: str) -> list[str]:
     return []
 
 
-def _problems_of_entry(by: str, name: str, why: str) -> list[str]:
-    problems, why = _problems_of_name(by), why.strip()
+def problems_of_entry(by: str, name: str, why: str) -> list[str]:
+    """What is wrong with who enters something, and with the text of a name that says why."""
+    problems, why = problems_of_name(by), why.strip()
     if not why:
         problems.append(f"{name}: empty; say why")
     elif len(why) > LONGEST_TEXT:
@@ -318,76 +356,3 @@ def _problems_of_entry(by: str, name: str, why: str) -> list[str]:
     elif not can_be_kept(why, one_line=False):
         problems.append(f"{name}: it has characters that cannot be shown; leave them out")
     return problems
-
-
-# Windows of work ----------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class EnteredWindow:
-    """A window of work with who entered it ("file" for an import), and why."""
-
-    number: int
-    window: Window
-    entered_by: str
-    note: str
-
-
-def load_windows(connection: Connection, since_us: int = 0) -> list[EnteredWindow]:
-    """Work on record that ends at or after a time, by its beginning."""
-    columns = tables.maintenance.c
-    query = (
-        select(tables.maintenance).where(columns.end_us >= since_us).order_by(columns.start_us, columns.id)
-    )
-    return [
-        EnteredWindow(r.id, Window(r.site, r.transmitter, r.start_us, r.end_us, r.kind), r.entered_by, r.note)
-        for r in connection.execute(query)
-    ]
-
-
-def add_window(connection: Connection, row: MaintenanceRow, *, by: str, note: str) -> int:
-    """Enter a window of work; returns its number.
-
-    Raises:
-        EntryError: with every problem.
-    """
-    problems = _problems_of_entry(by, "note", note)
-    if by.strip() == "file":
-        problems.append("by: got the word for what an import brought, wanted a name")
-    if row.end_us <= row.start_us:
-        problems.append("end: got a time not after the start, wanted a later one")
-    if row.kind not in KINDS:
-        problems.append(f"kind: got {row.kind!r}, wanted one of {', '.join(KINDS)}")
-    site = select(tables.transmitters.c.site).where(
-        tables.transmitters.c.site == row.site, tables.transmitters.c.removed_us.is_(None)
-    )
-    if row.transmitter:
-        site = site.where(tables.transmitters.c.transmitter == row.transmitter)
-    if connection.execute(site.limit(1)).first() is None:
-        what = f"{row.site}/{row.transmitter}" if row.transmitter else row.site
-        problems.append(f"site, transmitter: got {what!r}, wanted one of the site list")
-    if problems:
-        raise EntryError("; ".join(problems))
-    lock_desk(connection)
-    number = connection.execute(
-        insert(tables.maintenance).values(**vars(row), entered_by=by.strip(), note=note.strip())
-    ).inserted_primary_key
-    moved_on(connection)
-    if number is None:
-        raise RuntimeError("the database gave no number to the window it has just kept")
-    return int(number[0])
-
-
-def end_window(connection: Connection, number: int, *, now_us: int) -> bool:
-    """End a window of work now, or take it away if it has not begun; false if there is none to end.
-
-    What an import brought is ended in its file.
-    """
-    lock_desk(connection)
-    columns = tables.maintenance.c
-    entered = (columns.id == number) & (columns.entered_by != "file") & (columns.end_us > now_us)
-    gone = connection.execute(delete(tables.maintenance).where(entered, columns.start_us >= now_us)).rowcount
-    ended = connection.execute(update(tables.maintenance).where(entered).values(end_us=now_us)).rowcount
-    if gone or ended:
-        moved_on(connection)
-    return bool(gone or ended)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, func, select, tuple_
 
 from standingwatch.store import tables
 from standingwatch.store.reports import RefusedReport
@@ -121,6 +121,55 @@ def unlisted_topics(connection: Connection, limit: int, topic: str = "") -> list
     if topic:
         query = query.where(columns.topic == topic)
     return [UnlistedTopic(*row) for row in connection.execute(query)]
+
+
+def unlisted_by_topic(
+    connection: Connection, limit: int, after: tuple[str, str] | None = None
+) -> list[UnlistedTopic]:
+    """Topics of unknown senders, by name.
+
+    Args:
+        connection: any transaction.
+        limit: so many at most.
+        after: only those behind this topic and reason.
+    """
+    columns = tables.refused.c
+    times = func.min(columns.received_us), func.max(columns.received_us)
+    query = (
+        select(columns.topic, columns.reason, func.count(), *times)
+        .where(columns.accepted_us.is_(None), columns.reason.in_(UNKNOWN_REASONS))
+        .group_by(columns.topic, columns.reason)
+        .order_by(columns.topic, columns.reason)
+        .limit(limit)
+    )
+    if after is not None:
+        query = query.where(tuple_(columns.topic, columns.reason) > after)
+    return [UnlistedTopic(*row) for row in connection.execute(query)]
+
+
+def refused_page(
+    connection: Connection, limit: int, *, reason: str = "", topic: str = "", before: int | None = None
+) -> list[RefusedReport]:
+    """Refused reports that wait, the newest first.
+
+    Args:
+        connection: any transaction.
+        limit: so many at most.
+        reason, topic: only those of this reason and this topic; "" for all.
+        before: only those with a number below it; None for all.
+    """
+    columns = tables.refused.c
+    query = select(tables.refused).where(columns.accepted_us.is_(None))
+    if reason:
+        query = query.where(columns.reason == reason)
+    if topic:
+        query = query.where(columns.topic == topic)
+    if before is not None:
+        query = query.where(columns.id < before)
+    return [
+        RefusedReport(r.received_us, r.topic, bytes(r.payload), r.reason, r.detail, r.id, r.accepted_us)
+        for r in connection.execute(query.order_by(columns.id.desc()).limit(limit))
+    ]
 
 
 def newest_of_topic(connection: Connection, topic: str) -> bytes | None:

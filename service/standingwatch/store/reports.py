@@ -14,8 +14,8 @@ from standingwatch.readings import FLOAT_COLUMNS, IntArray, Readings
 from standingwatch.store import tables
 from standingwatch.store.connect import lock_arrivals
 
-#: Columns of the readings table in its own order.
-READING_COLUMNS = tuple(column.name for column in tables.readings.columns)
+#: Columns of the readings table in its own order, but for the one that few readings have.
+READING_COLUMNS = tuple(c.name for c in tables.readings.columns if c.name != "clock_offset_us")
 
 
 @dataclass(frozen=True)
@@ -61,7 +61,12 @@ def new_arrival(connection: Connection, received_us: int, rows: int) -> int:
 
 
 def insert_readings(
-    connection: Connection, arrival: int, readings: Readings, keys: IntArray, received_us: IntArray
+    connection: Connection,
+    arrival: int,
+    readings: Readings,
+    keys: IntArray,
+    received_us: IntArray,
+    clock_offset_us: IntArray | None = None,
 ) -> int:
     """Keep readings; those whose transmitter and time are kept already change nothing.
 
@@ -71,6 +76,7 @@ def insert_readings(
         readings: what to keep.
         keys: number of each reading's transmitter in the store.
         received_us: when each came [Unix microseconds].
+        clock_offset_us: what was added to the time that each site said [us]; None where nothing was.
 
     Returns:
         How many were new.
@@ -78,10 +84,14 @@ def insert_readings(
     rows = _rows(arrival, readings, keys, received_us)
     if not rows:
         return 0
-    names = ", ".join(READING_COLUMNS)
+    columns = READING_COLUMNS
+    if clock_offset_us is not None and clock_offset_us.any():
+        columns = (*READING_COLUMNS, "clock_offset_us")
+        rows = [(*row, by or None) for row, by in zip(rows, clock_offset_us.tolist(), strict=True)]
+    names = ", ".join(columns)
     driver: Any = connection.connection.driver_connection
     if connection.dialect.name == "sqlite":
-        marks = ", ".join("?" * len(READING_COLUMNS))
+        marks = ", ".join("?" * len(columns))
         cursor = driver.executemany(
             f"INSERT INTO readings ({names}) VALUES ({marks}) ON CONFLICT DO NOTHING",
             rows,

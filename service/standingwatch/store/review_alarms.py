@@ -15,7 +15,8 @@ from standingwatch.detect.words import Severity
 from standingwatch.review.ranking import Known
 from standingwatch.store import tables
 from standingwatch.store.alarming import alarm_key, alarm_of_row
-from standingwatch.store.handling import load_handlings, load_shelves, load_windows
+from standingwatch.store.handling import load_handlings, load_shelves
+from standingwatch.store.windows import load_windows
 
 #: States of a visit that is still to see to its site, the one nearest to it first.
 _OPEN_VISITS = ("under-way", "planned", "proposed")

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from sqlalchemy import ColumnElement, Connection, and_, func, or_, select
@@ -73,6 +73,40 @@ def readings_of(connection: Connection, key: int, start_us: int, end_us: int, li
         .limit(limit)
     )
     return _columns(READING_COLUMNS, connection.execute(query).all())
+
+
+class KeptReading(NamedTuple):
+    """One reading as it is kept: times in Unix microseconds, None or -1 or "" for what was not said."""
+
+    time_us: int
+    received_us: int
+    flags: int
+    forward_w: float
+    reflected_w: float
+    keyed: int
+    frequency_mhz: float | None
+    channel: str
+    set_power_w: float | None
+    foldback: int
+    pa_temperature_c: float | None
+    ambient_temperature_c: float | None
+    precipitation: float | None
+    wind_mps: float | None
+    sequence: int
+
+
+def kept_readings(
+    connection: Connection, key: int, start_us: int, end_us: int, limit: int
+) -> list[KeptReading]:
+    """Readings of one transmitter with all that is kept of them; arguments as those of `readings_of`."""
+    columns = tables.readings.c
+    query = (
+        select(*(columns[name] for name in KeptReading._fields))
+        .where(columns.time_us >= start_us, columns.time_us < end_us, columns.transmitter == key)
+        .order_by(columns.time_us)
+        .limit(limit)
+    )
+    return [KeptReading(*row) for row in connection.execute(query)]
 
 
 def hours_of(connection: Connection, key: int, start_us: int, end_us: int) -> Columns:

@@ -36,12 +36,14 @@ class SignIn:
         name: who; "" where nobody has the name that was given.
         address: where from.
         succeeded: whether they were let in.
+        number: its place among the tries.
     """
 
     time_us: int
     name: str
     address: str
     succeeded: bool
+    number: int = 0
 
 
 def network_of(address: str) -> str:
@@ -109,14 +111,18 @@ def note_success(connection: Connection, number: int) -> None:
     connection.execute(update(tables.sign_ins).where(tables.sign_ins.c.id == number).values(succeeded=True))
 
 
-def load_sign_ins(connection: Connection, limit: int, *, failed_only: bool = False) -> list[SignIn]:
-    """The newest tries, the newest first."""
+def load_sign_ins(
+    connection: Connection, limit: int, *, failed_only: bool = False, before: int | None = None
+) -> list[SignIn]:
+    """The newest tries, the newest first; only those before the one of a number, if one is given."""
     c = tables.sign_ins.c
     query = select(tables.sign_ins).order_by(c.id.desc()).limit(limit)
     if failed_only:
         query = query.where(c.succeeded.is_(False))
+    if before is not None:
+        query = query.where(c.id < before)
     return [
-        SignIn(row.time_us, "" if row.name.startswith("?") else row.name, row.address, row.succeeded)
+        SignIn(row.time_us, "" if row.name.startswith("?") else row.name, row.address, row.succeeded, row.id)
         for row in connection.execute(query)
     ]
 

@@ -105,6 +105,53 @@ def add_to_site_list(connection: Connection, row: InventoryRow) -> None:
         connection.execute(
             update(tables.transmitters).where(columns.key == known.key).values(removed_us=None, **values)
         )
+    _moved_on(connection)
+
+
+def put_on_site_list(connection: Connection, row: InventoryRow) -> bool:
+    """Put one transmitter on the site list, or its row in the place of the one that is there.
+
+    Args:
+        connection: a writing transaction.
+        row: the transmitter.
+
+    Returns:
+        Whether it was not on the list before.
+    """
+    try:
+        add_to_site_list(connection, row)
+    except ListedError:
+        pass
+    else:
+        return True
+    columns, text = tables.transmitters.c, json.dumps(asdict(row), sort_keys=True)
+    here = (columns.site == row.site) & (columns.transmitter == row.transmitter)
+    if connection.execute(
+        update(tables.transmitters).where(here, columns.row != text).values(row=text)
+    ).rowcount:
+        _moved_on(connection)
+    return False
+
+
+def take_off_site_list(connection: Connection, site: str, transmitter: str, now_us: int) -> bool:
+    """Take one transmitter off the site list; false if it is not on it. Its history and number stay.
+
+    Args:
+        connection: a writing transaction.
+        site, transmitter: which.
+        now_us: now [Unix microseconds].
+    """
+    columns, marks = tables.transmitters.c, tables.marks.c
+    connection.execute(select(marks.value).where(marks.name == SITE_LIST_MARK).with_for_update())
+    here = (columns.site == site) & (columns.transmitter == transmitter) & columns.removed_us.is_(None)
+    gone = connection.execute(update(tables.transmitters).where(here).values(removed_us=now_us)).rowcount
+    if gone:
+        _moved_on(connection)
+    return bool(gone)
+
+
+def _moved_on(connection: Connection) -> None:
+    """Count the list on to another version."""
     upsert(connection, tables.marks, [{"name": SITE_LIST_MARK, "value": site_list_version(connection) + 1}])
 
 

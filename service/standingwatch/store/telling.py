@@ -101,6 +101,7 @@ def _record(delay: Delay) -> dict[str, Any]:
             "members": list(waiting.members),
             "forecast": [asdict(f) for f in waiting.forecast],
             "chatters": waiting.chatters,
+            "is_late": waiting.is_late,
         },
     }
 
@@ -118,5 +119,7 @@ def _delay(key: AlarmKey, record: Mapping[str, Any]) -> Delay:
             tuple(kept["members"]),
             tuple(LimitForecast(**f) for f in kept["forecast"]),
             chatters=kept["chatters"],
+            # Version 0.3 did not tell late ones apart.
+            is_late=kept.get("is_late", False),
         )
     return Delay(waiting, record["due_us"], tuple(record["begins_us"]), record["chatters"])

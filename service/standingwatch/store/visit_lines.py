@@ -12,6 +12,7 @@ from sqlalchemy import Connection, select
 from standingwatch.inventory import InventoryRow
 from standingwatch.inventory.rows import feeder_loss_db, loss_behind_coupler_db
 from standingwatch.review.measuring import LineFacts
+from standingwatch.review.new_baseline import Known, NewBaseline, new_baseline
 from standingwatch.review.proof import prove
 from standingwatch.review.proof_data import COURSE_DAYS, Course, Measure, Proof, Verdict, Work
 from standingwatch.review.visits import Trouble, Visit
@@ -43,6 +44,12 @@ class Baselines:
     before: BaselineRow | None
     now: BaselineRow | None
     opened: bool
+
+    def new(self, transmitter: str, visit: Visit) -> NewBaseline:
+        """How it stands with the new one, which a person accepts."""
+        row = self.now
+        known = None if row is None else Known(row.version, row.kind, row.rho, row.spread, row.time_us)
+        return new_baseline(transmitter, known, self.opened, visit.accepted)
 
 
 def course_of(connection: Connection, key: int, start_us: int, end_us: int) -> Course:

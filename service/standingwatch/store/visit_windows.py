@@ -14,7 +14,7 @@ from standingwatch.inventory.maintenance import MaintenanceRow
 from standingwatch.review.visits import Visit
 from standingwatch.store import tables
 from standingwatch.store.desk_mark import moved_on
-from standingwatch.store.handling import add_window, end_window
+from standingwatch.store.windows import add_window, end_window
 
 
 def open_windows(
@@ -45,7 +45,7 @@ def close_windows(connection: Connection, visit: Visit, *, by: str, now_us: int)
     columns = tables.maintenance.c
     rows = connection.execute(select(tables.maintenance).where(columns.id.in_(numbers))).all()
     for row in rows:
-        if end_window(connection, row.id, now_us=now_us):
+        if end_window(connection, row.id, by=by, now_us=now_us):
             continue
         if row.end_us < now_us:
             later = MaintenanceRow(row.site, row.transmitter, row.end_us, now_us, row.kind)

@@ -11,7 +11,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from sqlalchemy import Connection, func, insert, select, update
+from sqlalchemy import ColumnElement, Connection, func, insert, select, tuple_, update
 
 from standingwatch.alarms.handling import AUTOMATIC, can_be_kept
 from standingwatch.detect.words import Cause
@@ -25,6 +25,7 @@ from standingwatch.review.visits import (
     VisitError,
     VisitState,
     VisitStep,
+    accepted_of,
     record_of,
     score_causes,
     step,
@@ -52,16 +53,45 @@ class VisitChange:
 
 
 def load_visits(
-    connection: Connection, states: Collection[VisitState] | None = None, site: str = ""
+    connection: Connection,
+    states: Collection[VisitState] | None = None,
+    site: str = "",
+    *,
+    after: tuple[int, int] | None = None,
+    limit: int | None = None,
 ) -> list[Visit]:
-    """Visits, of some states and of one site or of all, the newest change first."""
+    """Visits, of some states and of one site or of all, the newest change first.
+
+    Args:
+        connection: a transaction.
+        states: only those; None for all.
+        site: only those to this one; "" for all.
+        after: only those behind the one that changed then [Unix microseconds] and has this number.
+        limit: so many at most; None for all.
+    """
     columns = tables.visits.c
-    query = select(tables.visits).order_by(columns.changed_us.desc(), columns.id.desc())
-    if states is not None:
-        query = query.where(columns.state.in_([state.value for state in states]))
-    if site:
-        query = query.where(columns.site == site)
+    query = select(tables.visits).where(*_chosen(states, site))
+    query = query.order_by(columns.changed_us.desc(), columns.id.desc()).limit(limit)
+    if after is not None:
+        query = query.where(tuple_(columns.changed_us, columns.id) < after)
     return [_visit(row) for row in connection.execute(query)]
+
+
+def visits_in_all(
+    connection: Connection, states: Collection[VisitState] | None = None, site: str = ""
+) -> int:
+    """How many visits there are, of some states and of one site or of all."""
+    query = select(func.count()).select_from(tables.visits).where(*_chosen(states, site))
+    return int(connection.execute(query).scalar_one())
+
+
+def _chosen(states: Collection[VisitState] | None, site: str) -> list[ColumnElement[bool]]:
+    columns, wanted = tables.visits.c, list[ColumnElement[bool]]()
+    if states is not None:
+        wanted.append(columns.state.in_([state.value for state in states]))
+    if site:
+        wanted.append(columns.site == site)
+    return wanted
 
 
 def load_visit(connection: Connection, number: int) -> Visit | None:
@@ -103,6 +133,7 @@ def _visit(row: Any) -> Visit:
         tuple(record["windows"]),
         None if findings is None else Finding(**findings),
         json.loads(row.proof or "{}"),
+        accepted_of(record),
     )
 
 
@@ -271,7 +302,7 @@ def judge_visit(
     verdict: Mapping[str, Any],
     reason: str = "",
 ) -> Visit:
-    """A person's word on a visit that is done: proven fixed, with its new baseline, or not fixed.
+    """A person's word on a visit that is done: proven fixed, or not fixed.
 
     Args:
         connection: a writing transaction.
@@ -288,7 +319,7 @@ def judge_visit(
     if said != ("proven-fixed" if proven else "not-fixed") and not reason.strip():
         raise VisitError(f"reason: empty; the comparison says {said}, so say why you decide otherwise")
     after = step(visit, VisitStep.PROVE if proven else VisitStep.REFUTE, now_us, verdict=dict(verdict))
-    what = "proven fixed, the new baseline is accepted" if proven else "not fixed"
+    what = "proven fixed" if proven else "not fixed"
     text = f"{what}; the comparison said {said}" + (f"; {reason.strip()}" if reason.strip() else "")
     return keep_visit(connection, after, by=by, text=text, now_us=now_us)
 

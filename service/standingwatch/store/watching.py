@@ -151,6 +151,48 @@ def add_baselines(
         )
 
 
+#: What is kept of a baseline besides its number.
+_LEARNED = ("time_us", "kind", "rho", "spread", "reason")
+
+
+def replace_baselines(
+    connection: Connection, changes: Sequence[BaselineChange], key_of_position: IntArray
+) -> None:
+    """Keep what was learned anew from all readings in place of all that was learned before.
+
+    Where both are the same nothing changes. Otherwise the new versions go on from the last number that there
+    was, so that no number ever means another baseline than it did: what people have said of one is not taken
+    for a word on another.
+    """
+    columns = tables.baselines.c
+    learned: dict[int, list[BaselineChange]] = {int(key): [] for key in key_of_position}
+    for change in changes:
+        learned[int(key_of_position[change.transmitter])].append(change)
+    kept: dict[int, list[Any]] = {}
+    for row in connection.execute(select(tables.baselines).order_by(columns.transmitter, columns.version)):
+        kept.setdefault(row.transmitter, []).append(row)
+    for key, anew in learned.items():
+        before = kept.get(key, [])
+        values = [
+            {
+                "time_us": one.time_us,
+                "kind": one.kind,
+                "rho": None if np.isnan(one.rho) else one.rho,
+                "spread": None if np.isnan(one.spread) else one.spread,
+                "reason": one.reason,
+            }
+            for one in anew
+        ]
+        same = [{name: getattr(row, name) for name in _LEARNED} for row in before]
+        if values == same:
+            continue
+        last = before[-1].version if before else 0
+        connection.execute(delete(tables.baselines).where(columns.transmitter == key))
+        rows = [{"transmitter": key, "version": last + n, **one} for n, one in enumerate(values, start=1)]
+        if rows:
+            connection.execute(insert(tables.baselines), rows)
+
+
 @dataclass(frozen=True)
 class BaselineRow:
     """A transmitter's baseline as it stands."""

@@ -30,6 +30,7 @@ from standingwatch.web.access import (
     Person,
     asks_now,
     form_token_of,
+    person,
 )
 from standingwatch.web.outcomes import Outcomes
 from standingwatch.web.problems import Answers, store_problem
@@ -92,6 +93,23 @@ class Access:
         if self.automatic_user:
             return Person(self.automatic_user, Role.OPERATOR, "automatic")
         return NOBODY if self.settings.required else ANYBODY
+
+    def watch_over(self, request: Request) -> Callable[[], bool]:
+        """Tells, whenever it is called, whether who asks now may go on with what takes long.
+
+        Not any more when the session was ended or has run out, the user was disabled or has another role, or
+        the token was revoked or has ended. To read on counts as use, as asking for a page again does.
+        """
+        asks, headers = person(request), request.headers
+        given = headers.get("authorization", ""), request.cookies.get(SESSION_COOKIE, "")
+
+        def may_go_on() -> bool:
+            try:
+                return self.who_asks(*given) == asks
+            except BadTokenError:
+                return False
+
+        return may_go_on
 
     def _by_token(self, authorization: str) -> Person:
         scheme, _, secret = authorization.partition(" ")

@@ -26,7 +26,7 @@ from standingwatch.store.passwords import (
 from standingwatch.store.sign_ins import begin_try, load_sign_ins, note_success
 from standingwatch.web.access import ADMINISTRATOR, VIEWER, Person, about_act, person
 from standingwatch.web.access_gate import Access
-from standingwatch.web.form import Form, ReadForm
+from standingwatch.web.form import ReadForm
 from standingwatch.web.outcomes import Outcome
 from standingwatch.web.shared import Shared
 from standingwatch.web.sign_in import give_session, start_session
@@ -54,10 +54,11 @@ def add_access_pages(app: FastAPI, shared: Shared, access: Access) -> None:
 
     @app.post("/account/password", include_in_schema=False, dependencies=VIEWER)
     def change_password(request: Request, form: ReadForm) -> Response:
-        me = _user(person(request))
+        me = user_who_asks(person(request))
         about_act(request, "change one's own password", me.name)
         address = request.client.host if request.client else ""
-        problems, new_hash = _new_password(access, me, form, address)
+        old, new, again = (form.fields.get(name, [""])[-1] for name in ("old", "new", "again"))
+        problems, new_hash = new_password(access, me, old, new, address, again)
         if problems:
             outcome = Outcome("The password was not changed", problems=tuple(problems))
             return shared.send_on("/account", outcome)
@@ -72,7 +73,7 @@ def add_access_pages(app: FastAPI, shared: Shared, access: Access) -> None:
 
     @app.post("/account/sessions/end", include_in_schema=False, dependencies=VIEWER)
     def end_own_sessions(request: Request, form: ReadForm) -> Response:
-        me, which = _user(person(request)), form.text("session")
+        me, which = user_who_asks(person(request)), form.text("session")
         about_act(request, "end one's own sessions", "all others" if which == "others" else "one")
         with shared.store.writing() as connection:
             if which == "others":
@@ -105,18 +106,27 @@ def _is_user(me: Person) -> bool:
     return me.kind == "session"
 
 
-def _user(me: Person) -> Person:
+def user_who_asks(me: Person) -> Person:
     """Whoever asks, if they have signed in by a name and a password."""
     if not _is_user(me):
         raise HTTPException(403, "Only somebody who has signed in by name and password has an account.")
     return me
 
 
-def _new_password(access: Access, me: Person, form: Form, address: str) -> tuple[list[str], str]:
-    """What is wrong with a change of one's own password; else the hash of the new one."""
-    old, new, again = (form.fields.get(name, [""])[-1] for name in ("old", "new", "again"))
+def new_password(
+    access: Access, me: Person, old: str, new: str, address: str, again: str | None = None
+) -> tuple[list[str], str]:
+    """What is wrong with a change of one's own password; else the hash of the new one.
+
+    Args:
+        access: how many tries there are.
+        me: whose.
+        old, new: the two passwords.
+        address: where from.
+        again: the new one typed once more; None where nobody types.
+    """
     problems = password_problems(new, me.name)
-    if new != again:
+    if again is not None and new != again:
         problems.append("password: the new one was not typed alike twice")
     if problems:
         return problems, ""

@@ -21,8 +21,10 @@ from standingwatch.web.alarm_view import alarm_view
 from standingwatch.web.desk import STATES, AlarmChoice, Desk, alarm_list
 from standingwatch.web.entries import BadEntryError, ShelfEntry, enter_shelf, people_problems, until_of
 from standingwatch.web.form import Form, ReadForm
+from standingwatch.web.intake_news import news_now
 from standingwatch.web.naming import find_key, split_form_value
 from standingwatch.web.outcomes import Outcome
+from standingwatch.web.present import present_of
 from standingwatch.web.shared import Shared, condition_of, one_of, severity_of
 
 #: Lines of the history on the page of all alarms.
@@ -72,8 +74,19 @@ def add_alarm_pages(app: FastAPI, shared: Shared) -> None:
             roster = shared.cache.roster(connection)
             view = alarm_list(connection, roster, now_us, choice)
             changes = recent_changes(connection, PAST_CHANGES)
+            present = present_of(connection, shared.cache, now_us, (*view.alarms, *view.shelved))
+            news = news_now(connection, shared.cache, now_us)
         more = {"states": STATES, "conditions": list(Condition), "regions": roster.regions, **limits}
-        return shared.page(request, "alarms.html", view=view, changes=changes, now_us=now_us, **more)
+        return shared.page(
+            request,
+            "alarms.html",
+            view=view,
+            present=present,
+            news=news,
+            changes=changes,
+            now_us=now_us,
+            **more,
+        )
 
     @app.get("/alarm", include_in_schema=False, dependencies=VIEWER)
     def alarm_page(request: Request, subject: Subject, condition: Word) -> Response:
@@ -82,9 +95,13 @@ def add_alarm_pages(app: FastAPI, shared: Shared) -> None:
             key = find_key(connection, subject, condition)
             roster = shared.cache.roster(connection)
             view = None if key is None else alarm_view(connection, roster, now_us, key)
+            present = {} if view is None else present_of(connection, shared.cache, now_us, [view.one])
+            news = news_now(connection, shared.cache, now_us)
         if view is None:
             raise HTTPException(404, f"There is no alarm “{condition}” about “{subject}”.")
-        return shared.page(request, "alarm.html", view=view, now_us=now_us, **limits)
+        return shared.page(
+            request, "alarm.html", view=view, present=present, news=news, now_us=now_us, **limits
+        )
 
     @app.post("/alarms/act", include_in_schema=False, dependencies=OPERATOR)
     def act_page(request: Request, form: ReadForm) -> Response:

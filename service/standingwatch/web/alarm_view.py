@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 from standingwatch.alarms.handling import HandlingChange
 from standingwatch.alarms.lifecycle import AlarmKey
 from standingwatch.store.alarming import PastChange
-from standingwatch.store.desk_pages import alarm_with_text, changes_of_alarm
+from standingwatch.store.desk_pages import changes_of_alarm, handled_alarm
 from standingwatch.store.handling import handling_history
 from standingwatch.web.desk import Desk, DeskAlarm
 from standingwatch.web.evidence import figures
@@ -56,7 +56,7 @@ def alarm_view(connection: Connection, roster: Roster, now_us: int, key: AlarmKe
         now_us: now [Unix microseconds].
         key: which.
     """
-    found = alarm_with_text(connection, key)
+    found = handled_alarm(connection, key)
     if found is None:
         return None
     changes = changes_of_alarm(connection, key, CHANGES + 1)
@@ -66,7 +66,7 @@ def alarm_view(connection: Connection, roster: Roster, now_us: int, key: AlarmKe
     # Sorting keeps the order of what came at one time: of both kinds the newest first.
     story.sort(key=lambda moment: -moment.time_us)
     return AlarmView(
-        one=Desk(connection, roster, now_us).sees([found])[0],
+        one=Desk(connection, roster, now_us).sees_handled([found])[0],
         title=roster.title_of_site.get(key.site, ""),
         figures=figures(found.alarm.values),
         story=tuple(story),

@@ -107,12 +107,29 @@ class Handled(BaseModel):
 
 
 class History(BaseModel):
-    """What an alarm did and what was done with it, both oldest first."""
+    """An alarm, what it did and what was done with it, both stories oldest first."""
 
     subject: str
     condition: str
-    changes: list[Change] = Field(description="the newest 1000")
+    alarm: Alarm = Field(description="as it is now")
+    changes: list[Change]
     handling: list[Handled]
+    next: str | None = Field(description="cursor of what was before; null where there is nothing")
+
+
+class NamedChange(Change):
+    """A status change of any alarm."""
+
+    number: int = Field(description="its place in the history of all alarms")
+    subject: str
+    condition: str
+
+
+class Changes(BaseModel):
+    """A page of what alarms did, the newest first."""
+
+    changes: list[NamedChange]
+    next: str | None = Field(description="cursor of the next page; null at the end")
 
 
 class ActGiven(Given):
@@ -164,7 +181,9 @@ class Shelves(BaseModel):
     """The shelves in their order; an alarm lies on the first that takes it."""
 
     time: str
+    total: int
     shelves: list[Shelf]
+    next: str | None = Field(description="cursor of the next page; null at the end")
 
 
 class WorkGiven(Given):
@@ -183,6 +202,7 @@ class WindowOfWork(Work):
 
     number: int
     entered_by: str = Field(description='"file" for what an import brought')
+    ended_by: str | None = Field(description="who ended it before its time")
     note: str
 
 
@@ -191,3 +211,4 @@ class Windows(BaseModel):
 
     time: str
     work: list[WindowOfWork]
+    next: str | None = Field(description="cursor of the next page; null at the end")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
+from pathlib import Path
 
 from fastapi import FastAPI, Request
 from fastapi.responses import JSONResponse, Response
@@ -19,10 +20,12 @@ from standingwatch.settings import AccessSettings, LimitsSettings
 from standingwatch.store.board import intake_state
 from standingwatch.store.connect import Store
 from standingwatch.web.access import VIEWER
+from standingwatch.web.access_api import add_access_api
 from standingwatch.web.access_gate import Access, AccessGate
 from standingwatch.web.access_hosts import HostGate
 from standingwatch.web.access_pages import add_access_pages
 from standingwatch.web.access_users import add_user_pages
+from standingwatch.web.account_api import add_account_api
 from standingwatch.web.alarm_api import add_alarm_api
 from standingwatch.web.alarm_pages import add_alarm_pages
 from standingwatch.web.bench_pages import add_bench_pages
@@ -30,8 +33,11 @@ from standingwatch.web.board_pages import add_board_pages
 from standingwatch.web.data import readiness
 from standingwatch.web.description import DescribedApi
 from standingwatch.web.entry_api import add_entry_api
+from standingwatch.web.intake_api import add_intake_api
 from standingwatch.web.intake_news import intake_news
 from standingwatch.web.intake_pages import Retry, add_intake_pages
+from standingwatch.web.interface_api import add_interface_api
+from standingwatch.web.inventory_api import add_inventory_api
 from standingwatch.web.line_api import add_line_api
 from standingwatch.web.line_pages import add_line_pages
 from standingwatch.web.look_pages import add_look_pages
@@ -39,6 +45,8 @@ from standingwatch.web.map_pages import add_map_pages
 from standingwatch.web.outcomes import Outcomes
 from standingwatch.web.pages import STATIC, Pages
 from standingwatch.web.problems import Answers, add_errors, problem_responses
+from standingwatch.web.profile_files import ProfileFolder
+from standingwatch.web.reading_api import add_reading_api
 from standingwatch.web.report_pages import add_report_pages
 from standingwatch.web.review_pages import add_review_api, add_review_pages
 from standingwatch.web.roster import RosterCache
@@ -67,6 +75,9 @@ def create_app(
     bind_host: str = "127.0.0.1",
     automatic_user: str = "",
     retry: Retry | None = None,
+    topic_root: str = "standingwatch",
+    time_required: bool = True,
+    profiles: Path | None = None,
 ) -> FastAPI:
     """Make the application.
 
@@ -84,6 +95,9 @@ def create_app(
         automatic_user: an operator whom everybody is who has no session, for the demo; only where nobody else
             can reach the port. "" for none.
         retry: puts refused reports in again; None where that can be done by the command alone.
+        topic_root: what MQTT topics begin with, for the description of the interface.
+        time_required: whether the intake refuses a report without a time, for the same and for samples.
+        profiles: folder of payload profiles that can be tried on samples; None for no such page.
     """
     settings = access if access is not None else AccessSettings()
     # The pages that describe an API with a browser load scripts from other hosts: they stay off.
@@ -109,6 +123,8 @@ def create_app(
     add_sign_in_pages(app, shared, gate)
     add_access_pages(app, shared, gate)
     add_user_pages(app, shared, gate)
+    add_access_api(app, shared, gate)
+    add_account_api(app, shared, gate)
     add_alarm_pages(app, shared)
     add_shelf_pages(app, shared)
     add_work_pages(app, shared)
@@ -121,11 +137,16 @@ def create_app(
     add_review_api(app, shared)
     add_line_pages(app, shared, limits)
     add_line_api(app, shared)
-    add_board_pages(app, shared)
+    add_reading_api(app, shared, limits)
+    add_board_pages(app, shared, gate)
     add_look_pages(app, shared)
     add_map_pages(app, shared)
-    add_intake_pages(app, shared, retry)
+    folder = None if profiles is None else ProfileFolder(profiles)
+    add_intake_pages(app, shared, retry, folder, "refuse" if time_required else "receipt")
+    add_intake_api(app, shared, retry, folder)
+    add_inventory_api(app, shared, folder)
     add_bench_pages(app, shared)
+    add_interface_api(app, topic_root, time_required=time_required)
 
     @app.get("/site/{site}", include_in_schema=False, dependencies=VIEWER)
     def site_page(site: str) -> Response:
@@ -133,7 +154,7 @@ def create_app(
             view = site_view(connection, cache, clock(), site, limits)
         if view is None:
             raise HTTPException(404, f"There is no site “{site}” on the site list.")
-        return pages.page("site.html", view=view, now_us=view.board.now_us)
+        return pages.page("site.html", view=view, present=view.present, now_us=view.board.now_us)
 
     @app.get("/metrics", include_in_schema=False)
     def metrics(request: Request) -> Response:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import FastAPI, Query, Request
 from fastapi.responses import Response
@@ -12,6 +12,7 @@ from standingwatch.rf import FEEDER_TYPES, UnknownFeederTypeError
 from standingwatch.web.access import VIEWER
 from standingwatch.web.bench import PROTECTIONS, Worksheet, as_plain, worksheet
 from standingwatch.web.bench_given import BadBenchError, BenchForm, given_of
+from standingwatch.web.bench_models import Bench
 from standingwatch.web.problems import problem_responses
 from standingwatch.web.shared import Shared
 
@@ -37,7 +38,7 @@ def add_bench_pages(app: FastAPI, shared: Shared) -> None:
 
     @app.get(
         "/api/bench",
-        response_model=dict[str, Any],
+        response_model=Bench,
         responses=problem_responses(400),
         dependencies=VIEWER,
         tags=["bench"],

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 
-from fastapi import Request
 from sqlalchemy import Connection, func, select
 
 from standingwatch import __version__
@@ -39,9 +38,3 @@ def etag_of(version: Version, now_us: int, *more: object) -> str:
     """
     text = repr((__version__, version, now_us // ANSWER_HOLDS_US, *more))
     return f'W/"{hashlib.sha256(text.encode()).hexdigest()[:32]}"'
-
-
-def is_known(request: Request, etag: str) -> bool:
-    """Whether who asks has the answer of an ETag already; compared weakly (RFC 9110, 13.1.2)."""
-    given = request.headers.get("if-none-match", "")
-    return any(one.strip().removeprefix("W/") == etag.removeprefix("W/") for one in given.split(","))

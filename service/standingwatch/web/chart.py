@@ -1,4 +1,7 @@
-"""The SWR of one transmitter over a month as inline SVG: median line, 10-90 % band, limits, baseline."""
+"""The SWR of one transmitter over a month as inline SVG: median line, 10-90 % band, limits, baseline.
+
+With the scale of the antenna line's chart (`review/chart_scale.py`), so that a course looks the same on both.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +13,8 @@ from markupsafe import Markup, escape
 
 from standingwatch.detect.rollup import HOUR_US
 from standingwatch.readings.fleet import FloatArray, IntArray
+from standingwatch.review.chart_scale import SWR_TICKS, rho_ticks
+from standingwatch.rf import rho_from_swr, swr_from_rho
 from standingwatch.web import words
 from standingwatch.web.sparkline import path
 
@@ -20,8 +25,8 @@ _DAY_US = 24 * HOUR_US
 Scale = Callable[[FloatArray], FloatArray]
 TimeScale = Callable[[IntArray], FloatArray]
 
-#: Ends of the SWR axis and the distance of its lines. What is above the last is drawn at its edge.
-AXES = ((1.6, 0.1), (2.0, 0.2), (3.0, 0.5), (4.0, 0.5), (6.0, 1.0), (10.0, 2.0), (20.0, 5.0))
+#: Ends of the SWR axis. What is above the last is drawn at its edge.
+TOPS = (1.6, 2.0, 3.0, 4.0, 6.0, 10.0, 30.0)
 
 
 @dataclass(frozen=True)
@@ -63,13 +68,15 @@ def chart(course: Course, levels: Sequence[Level], start_us: int, end_us: int, n
     seen = seen[~np.isnan(seen)]
     lowest_limit = min((level.swr for level in levels if level.kind == "limit"), default=1.5)
     most = max(float(seen.max()) if len(seen) else 1.0, lowest_limit)
-    top, step = next((axis for axis in AXES if most <= axis[0]), AXES[-1])
+    top = next((axis for axis in TOPS if most <= axis), TOPS[-1])
+    top_rho = float(rho_from_swr(top))
 
     def x_of(time_us: IntArray) -> FloatArray:
         return _LEFT + (time_us - start_us) / (end_us - start_us) * (WIDTH - _LEFT - _RIGHT)
 
     def y_of(swr: FloatArray) -> FloatArray:
-        return HEIGHT - _BOTTOM - (np.minimum(swr, top) - 1.0) / (top - 1.0) * (HEIGHT - _TOP - _BOTTOM)
+        height: FloatArray = np.minimum(rho_from_swr(swr), top_rho) / top_rho * (HEIGHT - _TOP - _BOTTOM)
+        return HEIGHT - _BOTTOM - height
 
     # An hour without a row is a gap, not a bridge.
     hours = np.arange(start_us - start_us % HOUR_US, end_us, HOUR_US)
@@ -82,26 +89,33 @@ def chart(course: Course, levels: Sequence[Level], start_us: int, end_us: int, n
         return column
 
     x = np.clip(x_of(hours + HOUR_US // 2), _LEFT, WIDTH - _RIGHT)
-    parts = [*_grid(top, step, y_of), *_days(start_us, end_us, x_of)]
+    parts = [*_grid(top_rho, y_of), *_days(start_us, end_us, x_of)]
     parts.append(f'<path class="band" d="{_band(x, y_of(filled(course.low)), y_of(filled(course.high)))}"/>')
     parts.extend(_levels(levels, top, y_of))
     antenna = filled(course.antenna)
     if not np.isnan(antenna).all():
         parts.append(f'<path class="antenna" d="{path(x, y_of(antenna))}"/>')
     parts.append(f'<path class="median" d="{path(x, y_of(filled(course.median)))}"/>')
+    if not len(seen):
+        middle = (_LEFT + WIDTH - _RIGHT) / 2, (_TOP + HEIGHT - _BOTTOM) / 2
+        parts.append(
+            f'<text class="nothing" x="{middle[0]:.1f}" y="{middle[1]:.1f}" text-anchor="middle">'
+            "nothing was measured in this time</text>"
+        )
     return Markup(  # noqa: S704  holds numbers of our own, and labels that are escaped
         f'<svg class="chart" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" '
         f'aria-label="{escape(_label(course, levels, name))}">{"".join(parts)}</svg>'
     )
 
 
-def _grid(top: float, step: float, y_of: Scale) -> list[str]:
+def _grid(top_rho: float, y_of: Scale) -> list[str]:
     """Lines and labels of the SWR axis."""
-    values = np.arange(1.0, top + 1e-9, step)
+    ticks = rho_ticks(SWR_TICKS, lambda swr: float(rho_from_swr(swr)), top_rho, HEIGHT - _TOP - _BOTTOM)
+    values = swr_from_rho(np.array(ticks))
     parts = []
     for value, y in zip(values.tolist(), y_of(values).tolist(), strict=True):
         parts.append(f'<path class="grid" d="M{_LEFT} {y:.1f}H{WIDTH - _RIGHT}"/>')
-        parts.append(f'<text x="{_LEFT - 5}" y="{y + 3.5:.1f}" text-anchor="end">{value:.1f}:1</text>')
+        parts.append(f'<text x="{_LEFT - 5}" y="{y + 3.5:.1f}" text-anchor="end">{value:.3g}:1</text>')
     return parts
 
 

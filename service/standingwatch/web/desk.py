@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sqlalchemy import Connection
 
@@ -12,8 +12,15 @@ from standingwatch.alarms.lifecycle import Alarm, AlarmKey
 from standingwatch.alarms.shelving import Shelf, Window, shelf_of, work_of
 from standingwatch.detect.words import Condition, Severity
 from standingwatch.store.alarming import StandingAlarm, standing_alarms
-from standingwatch.store.desk_pages import ended_alarms, ended_and_open
-from standingwatch.store.handling import load_handlings, load_shelves, load_windows
+from standingwatch.store.ended import (
+    EndedChoice,
+    HandledAlarm,
+    count_ended,
+    ended_and_open,
+    ended_page,
+)
+from standingwatch.store.handling import load_handlings, load_shelves
+from standingwatch.store.windows import load_windows
 from standingwatch.web import words
 from standingwatch.web.roster import Roster
 
@@ -70,15 +77,19 @@ class Desk:
 
     def __init__(self, connection: Connection, roster: Roster, now_us: int) -> None:
         self._roster, self._now_us = roster, now_us
-        self._handlings = load_handlings(connection)
+        self._handlings = load_handlings(connection, standing_only=True)
         self.shelves = load_shelves(connection)
         self._windows = [
             entered.window for entered in load_windows(connection, now_us - roster.after_work_us)
         ]
 
     def sees(self, alarms: Iterable[StandingAlarm]) -> list[DeskAlarm]:
-        """Alarms as the desk sees them, in their order."""
-        return [self._of(one) for one in alarms]
+        """Alarms that stand as the desk sees them, in their order."""
+        return [self._of(one, self._handlings.get(one.alarm.key, UNTOUCHED)) for one in alarms]
+
+    def sees_handled(self, alarms: Iterable[HandledAlarm]) -> list[DeskAlarm]:
+        """Alarms that came with what was done with them, ended ones too, as the desk sees them."""
+        return [self._of(one, one.handling) for one in alarms]
 
     def shelf_of(self, alarm: Alarm) -> Shelf | None:
         """The shelf that an alarm lies on; None for none."""
@@ -87,8 +98,7 @@ class Desk:
     def _region_of(self, key: AlarmKey) -> str:
         return key.region or self._roster.region_of_site.get(key.site, "")
 
-    def _of(self, one: StandingAlarm) -> DeskAlarm:
-        handling = self._handlings.get(one.alarm.key, UNTOUCHED)
+    def _of(self, one: StandingAlarm, handling: Handling) -> DeskAlarm:
         shelf = self.shelf_of(one.alarm)
         moved = (
             take_off_shelf(handling, "", self._now_us)
@@ -149,7 +159,7 @@ class AlarmChoice:
         return self.text.casefold() in "\n".join((*texts, *more)).casefold()
 
     def keeps_state(self, one: DeskAlarm) -> bool:
-        """Whether it keeps an alarm by its operator state."""
+        """Whether it keeps a standing alarm by its operator state."""
         match self.state:
             case "unacknowledged":
                 return one.handling.state in (OperatorState.NONE, OperatorState.UN_SHELVED)
@@ -157,10 +167,6 @@ class AlarmChoice:
                 return one.handling.state in (OperatorState.ACK, OperatorState.CLOSED)
             case "shelved":
                 return one.handling.is_shelved
-            case "ended":
-                return one.handling.before_shelf is not OperatorState.CLOSED
-            case "closed":
-                return one.handling.before_shelf is OperatorState.CLOSED
         return True
 
 
@@ -191,16 +197,35 @@ class AlarmList:
 def chosen_alarms(
     connection: Connection, roster: Roster, now_us: int, choice: AlarmChoice
 ) -> list[DeskAlarm]:
-    """All alarms that a choice keeps, gravest first, then the newest; ended ones newest first.
+    """All standing alarms that a choice keeps, gravest first, then the newest.
 
     Args:
         connection: one reading transaction.
         roster: the watched transmitters.
         now_us: now [Unix microseconds].
-        choice: which ones; its page does not matter.
+        choice: which ones; its page does not matter. Pages of ended ones come from
+            `store/ended.py`.
     """
-    found = ended_alarms(connection) if choice.is_about_ended else standing_alarms(connection)
-    return _chosen(Desk(connection, roster, now_us).sees(found), roster, choice)
+    return _chosen(Desk(connection, roster, now_us).sees(standing_alarms(connection)), roster, choice)
+
+
+def ended_choice(roster: Roster, choice: AlarmChoice) -> EndedChoice:
+    """A choice of ended alarms as the store is asked for it."""
+    text = choice.text.casefold()
+    return EndedChoice(
+        closed=choice.state == "closed",
+        severity=choice.severity,
+        condition=choice.condition,
+        region=choice.region,
+        sites_of_region=[site for site, region in roster.region_of_site.items() if region == choice.region]
+        if choice.region
+        else (),
+        text=choice.text,
+        sites_of_text=[site for site, told in roster.told_of_site.items() if text in told] if text else (),
+        conditions_of_text=[one.value for one in Condition if text in words.condition(one).casefold()]
+        if text
+        else (),
+    )
 
 
 def _chosen(alarms: Sequence[DeskAlarm], roster: Roster, choice: AlarmChoice) -> list[DeskAlarm]:
@@ -216,18 +241,28 @@ def alarm_list(connection: Connection, roster: Roster, now_us: int, choice: Alar
     """A page of the alarm list; arguments as those of `chosen_alarms`."""
     desk = Desk(connection, roster, now_us)
     standing = desk.sees(standing_alarms(connection))
-    found = desk.sees(ended_alarms(connection)) if choice.is_about_ended else standing
-    chosen = _chosen(found, roster, choice)
+    shown: list[DeskAlarm] = []
     shelved: list[DeskAlarm] = []
-    if not choice.is_about_ended and choice.state != "shelved":
-        shelved = [one for one in chosen if one.handling.is_shelved]
-        chosen = [one for one in chosen if not one.handling.is_shelved]
-    pages = max(1, -(-len(chosen) // ALARMS_A_PAGE))
+    if choice.is_about_ended:
+        wanted = ended_choice(roster, choice)
+        count = count_ended(connection, wanted)
+    else:
+        shown = _chosen(standing, roster, choice)
+        if choice.state != "shelved":
+            shelved = [one for one in shown if one.handling.is_shelved]
+            shown = [one for one in shown if not one.handling.is_shelved]
+        count = len(shown)
+    pages = max(1, -(-count // ALARMS_A_PAGE))
     page = min(choice.page, pages)
+    begin = (page - 1) * ALARMS_A_PAGE
+    if choice.is_about_ended:
+        alarms = desk.sees_handled(ended_page(connection, wanted, ALARMS_A_PAGE, offset=begin))
+    else:
+        alarms = shown[begin : begin + ALARMS_A_PAGE]
     return AlarmList(
-        choice=AlarmChoice(choice.severity, choice.region, choice.condition, choice.state, choice.text, page),
-        alarms=tuple(chosen[(page - 1) * ALARMS_A_PAGE : page * ALARMS_A_PAGE]),
-        chosen=len(chosen),
+        choice=replace(choice, page=page),
+        alarms=tuple(alarms),
+        chosen=count,
         pages=pages,
         shelved=tuple(shelved[:ALARMS_A_PAGE]),
         shelved_count=len(shelved),

@@ -12,7 +12,8 @@ from standingwatch.alarms.handling import LONGEST_NAME, LONGEST_TEXT
 from standingwatch.detect.words import Severity
 from standingwatch.inventory.maintenance import KINDS, MaintenanceRow
 from standingwatch.readings import BadTimeError, parse_time
-from standingwatch.store.handling import EntryError, add_shelf, add_window
+from standingwatch.store.handling import EntryError, add_shelf
+from standingwatch.store.windows import add_window
 from standingwatch.web.naming import CONDITIONS
 from standingwatch.web.roster import Roster
 from standingwatch.web.words import GRAVEST_FIRST
@@ -154,7 +155,7 @@ def enter_shelf(
             first=entry.first,
         )
     except EntryError as error:
-        raise BadEntryError([str(error)]) from error
+        raise BadEntryError(list(error.problems)) from error
 
 
 @dataclass(frozen=True)
@@ -212,4 +213,4 @@ def enter_window(connection: Connection, roster: Roster, entry: WindowEntry) -> 
     try:
         return add_window(connection, row, by=entry.by, note=entry.note)
     except EntryError as error:
-        raise BadEntryError([str(error)]) from error
+        raise BadEntryError(list(error.problems)) from error

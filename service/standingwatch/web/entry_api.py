@@ -11,18 +11,23 @@ from starlette.exceptions import HTTPException
 from standingwatch.alarms.event import rfc3339
 from standingwatch.readings import BadTimeError, parse_time
 from standingwatch.store.desk_pages import window_is_from_file
-from standingwatch.store.handling import EnteredWindow, end_shelf, load_windows
+from standingwatch.store.handling import end_shelf, shelf_positions
+from standingwatch.store.windows import EnteredWindow, load_windows
 from standingwatch.web import api_models as models
 from standingwatch.web.access import OPERATOR, VIEWER, person
 from standingwatch.web.alarm_data import name_data, window_data
+from standingwatch.web.cursors import Cursor, Limit, cursor_of, place_of
 from standingwatch.web.entries import BadEntryError, ShelfEntry, WindowEntry, enter_shelf, enter_window
 from standingwatch.web.form import who
 from standingwatch.web.problems import problem, problem_responses
 from standingwatch.web.shared import Shared
-from standingwatch.web.shelf_pages import ShelfView, shelf_views
+from standingwatch.web.shelf_pages import ShelfView, past_shelves, shelf_views
 from standingwatch.web.work_pages import PAST_US, ended
 
 Number = Annotated[int, Path(ge=1, lt=2**63)]
+
+#: Cursors of the lists.
+SHELVES, ENDED_SHELVES, WORK = "shelves", "ended-shelves", "work"
 
 _CHANGED = (400, 403, 415, 422)
 
@@ -30,13 +35,35 @@ _CHANGED = (400, 403, 415, 422)
 def add_entry_api(app: FastAPI, shared: Shared) -> None:
     """Add the routes about shelves and work."""
 
-    @app.get("/api/shelves", response_model=models.Shelves, tags=["shelves"], dependencies=VIEWER)
-    def shelves() -> dict[str, Any]:
-        """The shelves that hold, in their order, each with the standing alarms on it."""
-        now_us = shared.clock()
+    @app.get(
+        "/api/shelves",
+        response_model=models.Shelves,
+        responses=problem_responses(400),
+        tags=["shelves"],
+        dependencies=VIEWER,
+    )
+    def shelves(ended: bool = False, limit: Limit = 100, cursor: Cursor = "") -> dict[str, Any]:
+        """The shelves that hold, in their order, each with the standing alarms on it.
+
+        `ended`: in their place those that ended in the last 30 days, the last one first; they take nothing.
+        """
+        of = ENDED_SHELVES if ended else SHELVES
+        now_us, place = shared.clock(), place_of(of, cursor, int, int)
         with shared.store.reading() as connection:
-            views = shelf_views(connection, shared.cache.roster(connection), now_us)
-        return {"time": rfc3339(now_us), "shelves": [_shelf(view) for view in views]}
+            if ended:
+                views = [ShelfView(shelf, ()) for shelf in past_shelves(connection, now_us)]
+            else:
+                views = shelf_views(connection, shared.cache.roster(connection), now_us)
+            positions = shelf_positions(connection)
+        at = {v.shelf.number: -v.shelf.until_us if ended else positions[v.shelf.number] for v in views}
+        rest = [v for v in views if place is None or (at[v.shelf.number], v.shelf.number) > place]
+        last = rest[limit - 1].shelf.number if len(rest) > limit else None
+        return {
+            "time": rfc3339(now_us),
+            "total": len(views),
+            "shelves": [_shelf(view) for view in rest[:limit]],
+            "next": None if last is None else cursor_of(of, at[last], last),
+        }
 
     @app.post(
         "/api/shelves",
@@ -82,13 +109,22 @@ def add_entry_api(app: FastAPI, shared: Shared) -> None:
                 raise HTTPException(404, f"There is no shelf {number} that still holds.")
         return Response(status_code=204)
 
-    @app.get("/api/work", response_model=models.Windows, tags=["work"], dependencies=VIEWER)
-    def work() -> dict[str, Any]:
-        """Windows of work: coming, under way, and over for no more than 30 days."""
-        now_us = shared.clock()
+    @app.get(
+        "/api/work",
+        response_model=models.Windows,
+        responses=problem_responses(400),
+        tags=["work"],
+        dependencies=VIEWER,
+    )
+    def work(limit: Limit = 100, cursor: Cursor = "") -> dict[str, Any]:
+        """Windows of work: coming, under way, and over for no more than 30 days, by their beginning."""
+        now_us, after = shared.clock(), place_of(WORK, cursor, int, int)
         with shared.store.reading() as connection:
-            windows = load_windows(connection, now_us - PAST_US)
-        return {"time": rfc3339(now_us), "work": [_window(one) for one in windows]}
+            found = load_windows(connection, now_us - PAST_US, after=after, limit=limit + 1)
+        more = None
+        if len(found) > limit:
+            more = cursor_of(WORK, found[limit - 1].window.start_us, found[limit - 1].number)
+        return {"time": rfc3339(now_us), "work": [_window(one) for one in found[:limit]], "next": more}
 
     @app.post(
         "/api/work",
@@ -116,10 +152,10 @@ def add_entry_api(app: FastAPI, shared: Shared) -> None:
         tags=["work"],
         dependencies=OPERATOR,
     )
-    def end_one_window(number: Number) -> Response:
+    def end_one_window(request: Request, number: Number) -> Response:
         """End a window of work now, or take it away if it has not begun; not one that an import brought."""
         with shared.store.writing() as connection:
-            why = ended(connection, number, shared.clock())
+            why = ended(connection, number, who(request), shared.clock())
             from_file = bool(why) and window_is_from_file(connection, number)
         if why:
             raise HTTPException(409 if from_file else 404, f"Window {number}: {why}.")
@@ -160,5 +196,6 @@ def _window(one: EnteredWindow) -> dict[str, Any]:
         "number": one.number,
         **window_data(one.window),
         "entered_by": one.entered_by,
+        "ended_by": one.ended_by or None,
         "note": one.note,
     }

@@ -14,6 +14,7 @@ from sqlalchemy import Connection
 
 from standingwatch.inventory import COLUMNS, InventoryRow, read_inventory_text
 from standingwatch.store.intake_pages import UnlistedTopic, newest_of_topic
+from standingwatch.web.profile_files import ProfileFolder
 from standingwatch.web.roster import Roster
 
 #: Columns that are the same for all transmitters of a site.
@@ -58,6 +59,20 @@ class BadRowError(Exception):
         self.problems = problems
 
 
+def check_profile(row: InventoryRow, profiles: ProfileFolder | None) -> None:
+    """Refuse a row that names a payload profile which is not there; nothing is known of any without a folder.
+
+    Raises:
+        BadRowError: naming those that there are.
+    """
+    if profiles is None or not row.profile:
+        return
+    names = {profile.name for profile in profiles.now().profiles}
+    if row.profile not in names:
+        known = ", ".join(sorted(names)) or "none so far"
+        raise BadRowError((f"profile: got “{row.profile}”, wanted one that there is: {known}.",))
+
+
 def unlisted_of(connection: Connection, roster: Roster, told: UnlistedTopic) -> Unlisted | None:
     """What is known of who sends on a topic; None where the topic names nobody."""
     levels = told.topic.split("/")
@@ -80,7 +95,7 @@ def unlisted_of(connection: Connection, roster: Roster, told: UnlistedTopic) -> 
     if at is not None:
         row = roster.rows[int(roster.members[at][0])]
         like = {name: getattr(row, name) for name in _OF_THE_SITE if getattr(row, name) is not None}
-        suggested |= {name: _cell(value) for name, value in like.items()}
+        suggested |= {name: cell_of(value) for name, value in like.items()}
         if like:
             guesses.append(f"name and place as those of {row.site}/{row.transmitter}")
     return Unlisted(told, site, transmitter, suggested, tuple(guesses))
@@ -95,16 +110,18 @@ def row_of(cells: Mapping[str, str], roster: Roster) -> tuple[InventoryRow, tupl
     Raises:
         BadRowError: with every problem.
     """
-    site = cells.get("site", "").strip()
+    site, name = cells.get("site", "").strip(), cells.get("transmitter", "").strip()
     at = roster.site_position.get(site)
-    others = [] if at is None else [roster.rows[i] for i in roster.members[at].tolist()]
+    there = [] if at is None else [roster.rows[i] for i in roster.members[at].tolist()]
+    # The one that is there already is put another one in its place, or is refused by whoever keeps the list.
+    others = [row for row in there if row.transmitter != name]
     out = io.StringIO()
     names = [column.name for column in COLUMNS]
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(names)
     for row in others:
         values = asdict(row)
-        writer.writerow([_cell(values[name]) for name in names])
+        writer.writerow([cell_of(values[name]) for name in names])
     writer.writerow([cells.get(name, "") for name in names])
     read = read_inventory_text(out.getvalue(), "the row")
     line = len(others) + 2
@@ -133,7 +150,8 @@ def _last_report(payload: bytes | None) -> dict[str, Any]:
     return said if isinstance(said, dict) else {}
 
 
-def _cell(value: str | float | None) -> str:
+def cell_of(value: str | float | None) -> str:
+    """A value as a cell of the site list has it."""
     if value is None:
         return ""
     return value if isinstance(value, str) else repr(value).removesuffix(".0")

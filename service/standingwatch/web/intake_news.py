@@ -5,8 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from sqlalchemy import Connection
+
 from standingwatch.readings.fleet import FloatArray
-from standingwatch.store.board import IntakeState
+from standingwatch.store.board import IntakeState, intake_state
+from standingwatch.web.roster import RosterCache
 
 #: With nothing received for so long the board says that it is old.
 OLD_US = 600_000_000
@@ -55,3 +58,15 @@ def intake_news(state: IntakeState, expected_interval_s: FloatArray, now_us: int
     elif now_us - state.received_us > max(OLD_US, INTERVALS * 1e6 * float(expected_interval_s.min())):
         kind = "silent"
     return IntakeNews(kind, lag_us, state.received_us, horizon_us)
+
+
+def news_now(connection: Connection, cache: RosterCache, now_us: int) -> IntakeNews:
+    """How fresh the data is, for a page that shows how things stand now.
+
+    Args:
+        connection: one reading transaction.
+        cache: what is kept between requests.
+        now_us: now [Unix microseconds].
+    """
+    fleet = cache.roster(connection).fleet
+    return intake_news(intake_state(connection), fleet.expected_interval_s, now_us)

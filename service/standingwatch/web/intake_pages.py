@@ -9,16 +9,21 @@ from fastapi import FastAPI, Query, Request
 from fastapi.responses import RedirectResponse, Response
 from starlette.exceptions import HTTPException
 
-from standingwatch.alarms.event import rfc3339
 from standingwatch.inventory import COLUMNS
+from standingwatch.readings.decode import TimeIfAbsent
+from standingwatch.readings.profile.trace_words import HEADINGS
 from standingwatch.store.intake_pages import UNKNOWN_REASONS, unlisted_topics
 from standingwatch.store.sites import ListedError, add_to_site_list
 from standingwatch.web import words
 from standingwatch.web.access import ENGINEER, VIEWER, about_act, person
 from standingwatch.web.form import Form, ReadForm
-from standingwatch.web.intake_accept import BadRowError, Unlisted, row_of, unlisted_of
-from standingwatch.web.intake_view import IntakeView, intake_view, tried
+from standingwatch.web.intake_accept import BadRowError, Unlisted, check_profile, row_of, unlisted_of
+from standingwatch.web.intake_view import intake_view, tried
 from standingwatch.web.outcomes import Outcome
+from standingwatch.web.profile_api import add_profile_api
+from standingwatch.web.profile_files import KnownProfiles, ProfileFolder
+from standingwatch.web.profile_pages import add_profile_pages
+from standingwatch.web.profile_trial import Sample
 from standingwatch.web.shared import Shared
 
 Number = Annotated[int, Query(ge=1, le=100_000)]
@@ -40,20 +45,30 @@ class Retry(Protocol):
         ...
 
 
-def add_intake_pages(app: FastAPI, shared: Shared, retry: Retry | None = None) -> None:
+def add_intake_pages(
+    app: FastAPI,
+    shared: Shared,
+    retry: Retry | None = None,
+    profiles: ProfileFolder | None = None,
+    time_if_absent: TimeIfAbsent = "refuse",
+) -> None:
     """Add the routes of the intake.
 
     Args:
         app: where to.
         shared: what all routes share.
         retry: puts refused reports in again; None where that can be done by the command alone.
+        profiles: the payload profiles; None where there are none to be tried.
+        time_if_absent: what the intake does about a report without a time.
     """
 
     def show(request: Request, page: int, status: int = 200, **more: Any) -> Response:
         now_us = shared.clock()
         with shared.store.reading() as connection:
             view = intake_view(connection, shared.cache, now_us, page)
-        values = {"payload": "", "trial": None, **more}
+        known = KnownProfiles((), ()) if profiles is None else profiles.now()
+        blank = {"payload": "", "trial": None, "sample": Sample(), "sampled": None}
+        values = {**blank, "known": known, "headings": HEADINGS, **more}
         may = person(request).may("engineer")
         return shared.page(
             request,
@@ -62,6 +77,7 @@ def add_intake_pages(app: FastAPI, shared: Shared, retry: Retry | None = None) -
             view=view,
             may=may,
             can_retry=retry is not None,
+            can_profile=profiles is not None,
             now_us=now_us,
             **values,
         )
@@ -148,14 +164,18 @@ def add_intake_pages(app: FastAPI, shared: Shared, retry: Retry | None = None) -
         """Put a row on the site list; warnings about it."""
         with shared.store.writing() as connection:
             row, warnings = row_of(cells, shared.cache.roster(connection))
+            check_profile(row, profiles)
             add_to_site_list(connection, row)
         return warnings
 
-    @app.get("/api/intake", response_model=dict[str, Any], dependencies=VIEWER, tags=["intake"])
-    def intake_data() -> dict[str, Any]:
-        """Whether the intake keeps up, what it refused, and who reports without being on the site list."""
+    def listed() -> set[tuple[str, str]]:
+        """Sites and transmitters of the site list."""
         with shared.store.reading() as connection:
-            return _as_data(intake_view(connection, shared.cache, shared.clock()))
+            return {(row.site, row.transmitter) for row in shared.cache.roster(connection).rows}
+
+    if profiles is not None:
+        add_profile_pages(app, profiles, show, listed, shared.clock, time_if_absent)
+        add_profile_api(app, profiles, listed, shared.clock, time_if_absent)
 
 
 def _cells(form: Form, one: Unlisted) -> dict[str, str]:
@@ -172,34 +192,3 @@ def _told(stored: int, refused: int) -> Outcome:
         (f"{words.several(refused, 'report')} refused once more, each with its reason.",) if refused else ()
     )
     return Outcome(title, problems=problems)
-
-
-def _as_data(view: IntakeView) -> dict[str, Any]:
-    news = view.news
-    return {
-        "time": rfc3339(view.now_us),
-        "state": news.kind,
-        "lag_s": None if news.lag_us is None else news.lag_us / 1e6,
-        "stored_until": None if news.horizon_us is None else rfc3339(news.horizon_us),
-        "last_report_received": None if news.received_us is None else rfc3339(news.received_us),
-        "rates": [
-            {"span_s": one.span_us / 1e6, "readings": one.readings, "is_whole": one.is_whole}
-            for one in view.rates
-        ],
-        "refused": [
-            {"reason": one.reason, "count": one.count, "newest": rfc3339(one.newest_us)}
-            for one, _ in view.reasons
-        ],
-        "not_on_site_list": [
-            {
-                "topic": one.told.topic,
-                "site": one.site,
-                "transmitter": one.transmitter or None,
-                "reports": one.told.count,
-                "newest": rfc3339(one.told.newest_us),
-                "suggested_row": dict(one.suggested),
-            }
-            for one in view.unlisted
-        ],
-        "sites_with_overdue_transmitters": view.late_sites,
-    }

@@ -9,6 +9,7 @@ from sqlalchemy import Connection
 
 from standingwatch.readings import decode_report
 from standingwatch.store.board import intake_state, refused_examples
+from standingwatch.store.clocks import SiteClock, remarkable_clocks
 from standingwatch.store.intake_pages import Rate, RefusedReason, rates, refused_reasons, unlisted_topics
 from standingwatch.store.reports import RefusedReport
 from standingwatch.web.intake_accept import Unlisted, unlisted_of
@@ -23,6 +24,9 @@ MOST_UNLISTED = 100
 
 #: Sites on a page of who was heard when.
 HEARD_A_PAGE = 50
+
+#: Clocks that are shown.
+MOST_CLOCKS = 50
 
 #: Times that rates are told for [us].
 SPANS_US = (60_000_000, 600_000_000, 3_600_000_000)
@@ -58,6 +62,7 @@ class IntakeView:
         unlisted: who reports without being listed.
         heard: a page of the sites, longest silent first; `page` of `pages`.
         late_sites: how many sites have an overdue transmitter.
+        clocks: clocks that are off, drift or jumped, those that are off first; `clocks_off` are off.
     """
 
     now_us: int
@@ -70,6 +75,8 @@ class IntakeView:
     page: int
     pages: int
     late_sites: int
+    clocks: tuple[SiteClock, ...]
+    clocks_off: int
 
 
 def intake_view(connection: Connection, cache: RosterCache, now_us: int, page: int = 1) -> IntakeView:
@@ -94,6 +101,7 @@ def intake_view(connection: Connection, cache: RosterCache, now_us: int, page: i
     page = min(page, pages)
     reasons = refused_reasons(connection)
     found = [unlisted_of(connection, roster, told) for told in unlisted_topics(connection, MOST_UNLISTED)]
+    remarkable = remarkable_clocks(connection, fleet.site_names)
     return IntakeView(
         now_us=now_us,
         news=intake_news(intake_state(connection), fleet.expected_interval_s, now_us),
@@ -116,6 +124,8 @@ def intake_view(connection: Connection, cache: RosterCache, now_us: int, page: i
         page=page,
         pages=pages,
         late_sites=int(np.count_nonzero(late)),
+        clocks=remarkable[:MOST_CLOCKS],
+        clocks_off=sum(one.is_off for one in remarkable),
     )
 
 

@@ -277,12 +277,16 @@ def _match(
             y={"value": MATCH_PX},
             text={"field": "text"},
         ),
-        layer(
-            "limits",
-            {"type": "text", "style": "limitword", "align": "left", "baseline": "bottom", "dx": 4, "dy": -2},
-            x={"value": 0},
-            y=bare,
-            text={"field": "text"},
+        # Twice: the first clears the ground, so that the course does not run through the words.
+        *(
+            layer(
+                "limits",
+                {"type": "text", "style": style, "align": "left", "baseline": "bottom", "dx": 4, "dy": -2},
+                x={"value": 0},
+                y=bare,
+                text={"field": "text"},
+            )
+            for style in ("limitground", "limitword")
         ),
     ]
     loss_db = data.now.feeder_loss_db

@@ -12,7 +12,9 @@ from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
 from standingwatch.settings import LimitsSettings
+from standingwatch.store.visit_baselines import accepted_baselines
 from standingwatch.web.access import VIEWER
+from standingwatch.web.intake_news import news_now
 from standingwatch.web.line_chart import chart
 from standingwatch.web.line_data import line_data
 from standingwatch.web.line_library import LIBRARY, LibraryError
@@ -26,6 +28,7 @@ from standingwatch.web.line_view import (
     query_of,
 )
 from standingwatch.web.pages import line_address
+from standingwatch.web.present import present_of
 from standingwatch.web.roster import Roster
 from standingwatch.web.shared import Shared, one_of
 
@@ -73,10 +76,16 @@ def add_line_pages(app: FastAPI, shared: Shared, limits: LimitsSettings) -> None
             view = line_view(
                 connection, roster, now_us, position, span, limits, as_return_loss=as_return_loss
             )
+            present = present_of(connection, shared.cache, now_us, view.alarms)
+            accepted = accepted_baselines(connection, site, transmitter)
+            news = news_now(connection, shared.cache, now_us)
         return shared.page(
             request,
             "line.html",
             view=view,
+            present=present,
+            accepted=accepted,
+            news=news,
             now_us=now_us,
             words_of_chart=in_words(view),
             here_address=line_address(site, transmitter),

@@ -44,6 +44,7 @@ def _theme(colour: dict[str, str]) -> dict[str, Any]:
             "usual": {"color": colour["calm"], "opacity": 0.22},
             "baseline": {"color": colour["calm"], "strokeWidth": 1.6},
             "limit": {"color": colour["limit"], "strokeWidth": 1, "strokeDash": [7, 3]},
+            "limitground": {"color": colour["sheet"], "stroke": colour["sheet"], "strokeWidth": 4, **text},
             "limitword": {"color": colour["limit"], **text},
             "version": {"color": colour["calm"], **text},
             "now": {"color": colour["strong"], "strokeWidth": 1},

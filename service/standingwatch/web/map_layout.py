@@ -20,6 +20,9 @@ WIDTH, LEAST_HEIGHT, MOST_HEIGHT = 960.0, 420.0, 880.0
 #: Free space around the sites [px]; the figures of the graticule stand in it.
 MARGIN = 56.0
 
+#: Beside the sites, beyond the margin, for names of the outermost [px].
+NAME_ROOM = 90.0
+
 #: Sites nearer to each other than this are joined [px].
 JOIN_PX = 17.0
 
@@ -93,6 +96,16 @@ class Frame:
     squeeze: float
     left: float
     top: float
+
+    @property
+    def begin(self) -> float:
+        """Where the drawing begins [px]: a country that is tall leaves its sides out, for narrow windows."""
+        return max(0.0, self.left - MARGIN - NAME_ROOM)
+
+    @property
+    def end(self) -> float:
+        """Where the drawing ends [px]."""
+        return WIDTH - self.begin
 
     def x(self, longitude: FloatArray) -> FloatArray:
         """Pixels from the left edge."""

@@ -12,6 +12,7 @@ from standingwatch.detect.words import Severity
 from standingwatch.web import words
 from standingwatch.web.access import VIEWER
 from standingwatch.web.choice import Choice
+from standingwatch.web.intake_news import news_now
 from standingwatch.web.map_layout import LEAST_SPAN_DEG, Box
 from standingwatch.web.map_view import choice_pairs, map_view
 from standingwatch.web.shared import Shared, severity_of
@@ -39,10 +40,12 @@ def add_map_pages(app: FastAPI, shared: Shared) -> None:
         now_us = shared.clock()
         with shared.store.reading() as connection:
             view = map_view(connection, shared.cache, now_us, choice, _box(west, south, east, north))
+            news = news_now(connection, shared.cache, now_us)
         return shared.page(
             request,
             "map.html",
             view=view,
+            news=news,
             levels=(*words.GRAVEST_FIRST, Severity.CLEARED),
             pairs=choice_pairs(choice),
             now_us=now_us,

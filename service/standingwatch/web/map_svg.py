@@ -9,7 +9,7 @@ import numpy as np
 from markupsafe import Markup, escape
 
 from standingwatch.detect.words import Severity
-from standingwatch.web.map_layout import MARGIN, WIDTH, Frame, degrees_text, graticule, scale_bar
+from standingwatch.web.map_layout import MARGIN, Frame, degrees_text, graticule, scale_bar
 
 #: So many of the worst marks are named.
 NAMED = 14
@@ -57,11 +57,12 @@ def drawing(frame: Frame, marks: Sequence[Mark], regions: Sequence[tuple[str, fl
     parts = [_graticule(frame)]
     parts += [f'<text class="region" x="{x:.0f}" y="{y:.0f}">{escape(name)}</text>' for name, x, y in regions]
     parts += [_mark(mark) for mark in reversed(marks)]
-    parts += _names(marks)
+    parts += _names(frame, marks)
     parts.append(_scale(frame))
     said = f"Map of {len(marks)} marks, each a site or several; the table below holds the same"
     return Markup(  # noqa: S704  names are escaped, all else is made here
-        f'<svg class="map" viewBox="0 0 {WIDTH:.0f} {frame.height:.0f}" role="group" aria-label="{said}">'
+        f'<svg class="map" viewBox="{frame.begin:.0f} 0 {frame.end - frame.begin:.0f} '
+        f'{frame.height:.0f}" role="group" aria-label="{said}">'
         f"{''.join(parts)}</svg>"
     )
 
@@ -84,7 +85,7 @@ def _mark(mark: Mark) -> str:
     )
 
 
-def _names(marks: Sequence[Mark]) -> list[str]:
+def _names(frame: Frame, marks: Sequence[Mark]) -> list[str]:
     """Names of the worst, where there is room for them."""
     # Nothing that is in alarm may be covered; what is calm may.
     taken = [
@@ -102,7 +103,7 @@ def _names(marks: Sequence[Mark]) -> list[str]:
             left = x if anchor == "start" else x - wide
             box = (left, mark.y - 7, left + wide, mark.y + 7)
             clear = all(box[2] < a or box[0] > c or box[3] < b or box[1] > d for a, b, c, d in taken)
-            if clear and box[0] > 2 and box[2] < WIDTH - 2:
+            if clear and box[0] > frame.begin + 2 and box[2] < frame.end - 2:
                 taken.append(box)
                 found.append(
                     f'<text class="name" x="{x:.1f}" y="{mark.y + 4:.1f}" text-anchor="{anchor}">'
@@ -115,8 +116,9 @@ def _names(marks: Sequence[Mark]) -> list[str]:
 def _graticule(frame: Frame) -> str:
     box, parts = frame.box, []
     px = MARGIN - 8
-    west = box.west - (frame.left - px) / (frame.scale * frame.squeeze)
-    east = box.east + (WIDTH - px - (frame.left + (box.east - box.west) * frame.squeeze * frame.scale)) / (
+    begin, end = frame.begin + px, frame.end - px
+    west = box.west - (frame.left - begin) / (frame.scale * frame.squeeze)
+    east = box.east + (end - (frame.left + (box.east - box.west) * frame.squeeze * frame.scale)) / (
         frame.scale * frame.squeeze
     )
     north = box.north + (frame.top - px) / frame.scale
@@ -125,8 +127,8 @@ def _graticule(frame: Frame) -> str:
         y = float(frame.y(np.array(latitude)))
         text = degrees_text(latitude, "N", "S")
         parts.append(
-            f'<path class="grid" d="M{px:.0f} {y:.1f}H{WIDTH - px:.0f}"/>'
-            f'<text x="4" y="{y + 3.5:.1f}">{text}</text>'
+            f'<path class="grid" d="M{begin:.0f} {y:.1f}H{end:.0f}"/>'
+            f'<text x="{frame.begin + 4:.0f}" y="{y + 3.5:.1f}">{text}</text>'
         )
     for longitude in graticule(west, east):
         x = frame.left + (longitude - box.west) * frame.squeeze * frame.scale
@@ -140,7 +142,7 @@ def _graticule(frame: Frame) -> str:
 
 def _scale(frame: Frame) -> str:
     km, px = scale_bar(frame)
-    y, x = frame.height - 20, WIDTH - MARGIN - px
+    y, x = frame.height - 20, frame.end - MARGIN - px
     return (
         f'<path class="scale" d="M{x:.1f} {y - 5:.0f}v5h{px:.1f}v-5"/>'
         f'<text x="{x + px / 2:.1f}" y="{y + 14:.0f}" text-anchor="middle">{km:,.4g} km at the middle</text>'

@@ -18,7 +18,10 @@ from standingwatch.review.small_chart import Fan, SmallChart
 from standingwatch.web.sparkline import path
 
 WIDTH, HEIGHT = 320, 92
-_LEFT, _RIGHT, _ABOVE, _BELOW = 26.0, 6.0, 10.0, 14.0
+_LEFT, _RIGHT, _ABOVE, _BELOW = 32.0, 6.0, 10.0, 14.0
+
+#: What the last word of the axis takes, with the room before it [pixels].
+_WORD_PX = 38.0
 
 
 def drawing(chart: SmallChart) -> Markup:
@@ -44,14 +47,17 @@ def drawing(chart: SmallChart) -> Markup:
     last = int(np.flatnonzero(np.isfinite(ys))[-1])
     parts.append(f'<path class="median" d="{path(xs, ys)}"/>')
     parts.append(f'<circle class="newest" cx="{xs[last]:.1f}" cy="{ys[last]:.1f}" r="2.4"/>')
-    parts.append(f'<text x="{_LEFT - 3}" y="{y(chart.top) + 4:.1f}" text-anchor="end">{chart.top:g}</text>')
-    parts.append(f'<text x="{_LEFT - 3}" y="{y(1.0):.1f}" text-anchor="end">1</text>')
+    parts.append(f'<text x="{_LEFT - 3}" y="{y(chart.top) + 4:.1f}" text-anchor="end">{chart.top:g}:1</text>')
+    parts.append(f'<text x="{_LEFT - 3}" y="{y(1.0):.1f}" text-anchor="end">1:1</text>')
     foot = HEIGHT - 2
     parts.append(f'<text x="{_LEFT}" y="{foot}">{TREND_DAYS} days ago</text>')
+    at = end
     if chart.ahead:
-        parts.append(f'<text x="{x(0.0):.1f}" y="{foot}" text-anchor="middle">review</text>')
-    last_word = f"+{chart.ahead:.0f} days" if chart.ahead else "review"
-    parts.append(f'<text x="{WIDTH - _RIGHT}" y="{foot}" text-anchor="end">{last_word}</text>')
+        parts.append(f'<path class="grid" d="M{x(0.0):.1f} {y(chart.top):.1f}V{y(1.0):.1f}"/>')
+        parts.append(f'<text x="{end}" y="{foot}" text-anchor="end">+{chart.ahead:.0f} d</text>')
+        # Under its line where there is room, else beside the other word.
+        at = min(x(0.0), end - _WORD_PX)
+    parts.append(f'<text x="{at:.1f}" y="{foot}" text-anchor="end">review</text>')
     label = escape(chart.label)
     return Markup(  # noqa: S704  holds numbers and words of our own, and an escaped label
         f'<svg class="chart course" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{label}">'
@@ -85,7 +91,7 @@ def _fan(chart: SmallChart, fan: Fan) -> str:
     if not math.isnan(fan.earliest) and fan.earliest < chart.ahead:
         latest = chart.ahead if math.isnan(fan.latest) else min(fan.latest, chart.ahead)
         parts.append(f'<path class="range" d="M{x(fan.earliest):.1f} {at}H{x(latest):.1f}"/>')
-    name = escape(f"{fan.limit} {fan.swr:g}")
+    name = escape(f"{fan.limit} {fan.swr:g}:1")
     above = y(level) - 3 if y(level) > _ABOVE + 2 else y(level) + 11
     parts.append(f'<text class="of-limit" x="{_LEFT + 3}" y="{above:.1f}">{name}</text>')
     return "".join(parts)

@@ -25,7 +25,7 @@ class Reviews(BaseModel):
     """Kept reviews, the newest first."""
 
     reviews: list[ReviewName]
-    next: int | None = Field(description="`before` of the page behind this one; null for none")
+    next: str | None = Field(description="cursor of the next page; null at the end")
 
 
 class OutlookData(BaseModel):

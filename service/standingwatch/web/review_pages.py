@@ -14,40 +14,22 @@ from standingwatch.detect.interface import LimitForecast
 from standingwatch.detect.words import Cause, Severity
 from standingwatch.review import overnight
 from standingwatch.review.overnight import Item, Review, Trip, swr_of
+from standingwatch.review.section_words import ASIDE, NO_DATA_WORDS, SECTIONS, URGENCY_WORDS, costs_db
 from standingwatch.review.small_chart import small_chart
 from standingwatch.review.summary import cause_record, time_left
 from standingwatch.review.table import as_csv
+from standingwatch.review.visits import OPEN, Visit
 from standingwatch.store.reviews import list_reviews, load_review, regions_reviewed
+from standingwatch.store.visits import load_visits
 from standingwatch.web import review_models as models
 from standingwatch.web import words
 from standingwatch.web.access import VIEWER
+from standingwatch.web.cursors import Cursor, Limit, cursor_of, place_of
 from standingwatch.web.line_view import line_address
 from standingwatch.web.problems import problem_responses
 from standingwatch.web.review_chart import drawing
 from standingwatch.web.shared import Shared
 from standingwatch.web.visit_view import STATE_WORDS
-
-#: What each section is called.
-SECTIONS = (
-    (overnight.NEW, "New"),
-    (overnight.WORSE, "Worse"),
-    (overnight.BETTER, "Better"),
-    (overnight.CLEARED, "Ended"),
-    (overnight.AS_BEFORE, "As before"),
-)
-ASIDE = ((overnight.SHELVED, "Shelved"), (overnight.UNDER_WORK, "Under work"))
-NO_DATA_WORDS = {
-    overnight.SILENT: "silent",
-    overnight.SUSPECT: "measurement suspect",
-    overnight.NOT_KEYED: "not keyed",
-    overnight.NO_BASELINE: "no baseline yet",
-}
-URGENCY_WORDS = {
-    "at-once": "at once",
-    "within-days": "within days",
-    "within-weeks": "within weeks",
-    "with-the-next-visit": "with the next visit",
-}
 
 #: A review older than this is said to be old: the one of today is missing [us].
 OLD_US = 26 * 3_600_000_000
@@ -55,9 +37,11 @@ OLD_US = 26 * 3_600_000_000
 #: Past reviews on one page.
 A_PAGE = 60
 
+#: Cursors of the list.
+REVIEWS = "reviews"
+
 _LAST_NUMBER = 2**63 - 1
 Region = Annotated[str | None, Query(max_length=100)]
-Limit = Annotated[int, Query(ge=1, le=500)]
 Before = Annotated[int | None, Query(ge=1, le=_LAST_NUMBER)]
 
 
@@ -111,17 +95,17 @@ def add_review_api(app: FastAPI, shared: Shared) -> None:
         tags=["review"],
         dependencies=VIEWER,
     )
-    def reviews(region: Region = None, limit: Limit = 50, before: Before = None) -> dict[str, Any]:
+    def reviews(region: Region = None, limit: Limit = 50, cursor: Cursor = "") -> dict[str, Any]:
         """Kept overnight reviews, the newest first.
 
-        `region`: only those of this region; empty for those of the whole fleet. `before`: the `next` of the
-        page before.
+        `region`: only those of this region; empty for those of the whole fleet.
         """
+        place = place_of(REVIEWS, cursor, int)
         with shared.store.reading() as connection:
-            found = list_reviews(connection, region, limit + 1, before)
+            found = list_reviews(connection, region, limit + 1, None if place is None else place[0])
         return {
             "reviews": [models.kept_data(kept) for kept in found[:limit]],
-            "next": found[limit - 1].number if len(found) > limit else None,
+            "next": cursor_of(REVIEWS, found[limit - 1].number) if len(found) > limit else None,
         }
 
     # Before the route of one review: that would take "7.csv" for a number that is none.
@@ -175,14 +159,17 @@ def _page(shared: Shared, connection: Connection, number: int) -> Response:
     newest = list_reviews(connection, review.region, 1)[0]
     sections = [(change, words_, review.section(change)) for change, words_ in SECTIONS]
     aside = [(name, words_, review.set_aside(name)) for name, words_ in ASIDE]
+    is_newest = newest.number == number
+    # A past review says what was known on its morning.
+    visits_now = _visits_now(connection) if is_newest else {}
     return shared.pages.page(
         "review.html",
         review=review,
         number=number,
         regions=regions_reviewed(connection),
-        is_newest=newest.number == number,
+        is_newest=is_newest,
         newest=newest,
-        is_old=newest.number == number and now_us - review.made_us > OLD_US,
+        is_old=is_newest and now_us - review.made_us > OLD_US,
         sections=sections,
         aside=[(name, words_, items) for name, words_, items in aside if items],
         charts={
@@ -193,6 +180,9 @@ def _page(shared: Shared, connection: Connection, number: int) -> Response:
         what=lambda item: words.condition(item.condition),
         severity_of=Severity.from_word,
         visits_of=lambda trip: _visits(review, trip),
+        visits_now=visits_now,
+        costs_db=costs_db,
+        cleared=overnight.CLEARED,
         line_of=lambda item: line_address(item.site, item.transmitter),
         swr=lambda rho: words.swr(swr_of(rho)),
         left=time_left,
@@ -208,6 +198,11 @@ def _visits(review: Review, trip: Trip) -> list[tuple[int, str]]:
     """The visits that are to see to a trip's sites: number and state when the review was made."""
     items = [review.by_rank[rank] for rank in trip.ranks]
     return sorted({(item.visit, item.visit_state) for item in items if item.visit is not None})
+
+
+def _visits_now(connection: Connection) -> dict[str, Visit]:
+    """The open visit to each site, as it is now."""
+    return {visit.site: visit for visit in load_visits(connection, OPEN)}
 
 
 def _outlook(item: Item) -> list[str]:

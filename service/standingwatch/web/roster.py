@@ -81,6 +81,24 @@ class Roster:
         )
 
     @cached_property
+    def by_name(self) -> tuple[InventoryRow, ...]:
+        """The rows by site and transmitter."""
+        return tuple(sorted(self.rows, key=lambda row: (row.site, row.transmitter)))
+
+    @cached_property
+    def row_of(self) -> dict[tuple[str, str], InventoryRow]:
+        """Each row by its site and transmitter."""
+        return {(row.site, row.transmitter): row for row in self.rows}
+
+    @cached_property
+    def told_of_site(self) -> dict[str, str]:
+        """Name, title and region of each site, by its name, without case, as searches of alarms want it."""
+        return {
+            site: "\n".join([site, self.site_title(at), self.site_region(at)]).casefold()
+            for at, site in enumerate(self.fleet.site_names)
+        }
+
+    @cached_property
     def site_position(self) -> dict[str, int]:
         """The position of each site in `fleet.site_names`, by its name."""
         return {name: at for at, name in enumerate(self.fleet.site_names)}

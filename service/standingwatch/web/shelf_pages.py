@@ -66,6 +66,13 @@ def shelf_views(connection: Connection, roster: Roster, now_us: int) -> list[She
     ]
 
 
+def past_shelves(connection: Connection, now_us: int) -> list[Shelf]:
+    """Shelves that ended within `PAST_US`, the last one first."""
+    every = load_shelves(connection, ended_too=True)
+    past = [shelf for shelf in every if now_us - PAST_US <= shelf.until_us <= now_us]
+    return sorted(past, key=lambda shelf: (-shelf.until_us, shelf.number))
+
+
 def add_shelf_pages(app: FastAPI, shared: Shared) -> None:
     """Add the page of shelves and its forms."""
 
@@ -79,14 +86,13 @@ def add_shelf_pages(app: FastAPI, shared: Shared) -> None:
         with shared.store.reading() as connection:
             roster = shared.cache.roster(connection)
             holding = shelf_views(connection, roster, now_us)
-            every = load_shelves(connection, ended_too=True)
-        past = [shelf for shelf in every if now_us - PAST_US <= shelf.until_us <= now_us]
+            past = past_shelves(connection, now_us)
         return shared.page(
             request,
             "shelves.html",
             status,
             holding=holding,
-            past=sorted(past, key=lambda shelf: -shelf.until_us),
+            past=past,
             entered=entered,
             problems=problems,
             roster=roster,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,6 +10,7 @@ import pandas as pd
 from markupsafe import Markup
 from sqlalchemy import Connection
 
+from standingwatch.alarms.lifecycle import AlarmKey
 from standingwatch.detect.limits import LimitSettings, limits_of
 from standingwatch.detect.rollup import HOUR_US
 from standingwatch.inventory import InventoryRow
@@ -17,10 +19,12 @@ from standingwatch.rf import is_passive, rho_at_antenna, swr_ceiling, swr_from_r
 from standingwatch.settings import LimitsSettings
 from standingwatch.store.alarming import PastChange
 from standingwatch.store.board import changes_of_site
+from standingwatch.store.clocks import SiteClock, site_clocks
 from standingwatch.store.watching import rollup_frame
 from standingwatch.web import words
 from standingwatch.web.chart import Course, Level, chart
 from standingwatch.web.desk import DeskAlarm
+from standingwatch.web.present import present_of
 from standingwatch.web.roster import RosterCache
 from standingwatch.web.view import BoardView, SiteRow, TransmitterRow, view_of_site
 
@@ -53,13 +57,15 @@ class TransmitterPart:
 
 @dataclass(frozen=True)
 class SiteView:
-    """The page of one site at one moment."""
+    """The page of one site at one moment; `present`: the match now, by the alarm that speaks of it."""
 
     board: BoardView
     site: SiteRow
     parts: tuple[TransmitterPart, ...]
     alarms: tuple[DeskAlarm, ...]
     changes: tuple[PastChange, ...]
+    present: Mapping[AlarmKey, str]
+    clock: SiteClock
 
 
 def site_view(
@@ -111,6 +117,8 @@ def site_view(
         parts=tuple(parts),
         alarms=tuple(alarms),
         changes=tuple(changes_of_site(connection, site, CHANGES)),
+        present=present_of(connection, cache, now_us, alarms),
+        clock=site_clocks(connection, (site,))[0],
     )
 
 

@@ -31,7 +31,10 @@ NOTICE_S = 0.25
 #: Without news a line is sent after this time, so that nothing on the way takes the stream for dead [s].
 ALIVE_EVERY_S = 15.0
 
-#: A stream ends after this time, and the page asks for another: who may see it is then found out anew [s].
+#: Who reads a stream is looked at so often: a session that was ended reads on for so long at most [s].
+MAY_EVERY_S = 2.0
+
+#: A stream ends after this time, and the page asks for another [s].
 LONGEST_S = 600.0
 
 
@@ -73,23 +76,31 @@ class Streams:
         """End all streams, soon: a server waits for its connections when it stops."""
         self._closed.set()
 
-    async def events(self) -> AsyncIterator[str]:
-        """One stream: what there is at first, and then each time that there is something new."""
+    async def events(self, may_go_on: Callable[[], bool]) -> AsyncIterator[str]:
+        """One stream: what there is at first, and then each time that there is something new.
+
+        Args:
+            may_go_on: whether who reads it still may; asked in a thread, every `MAY_EVERY_S`.
+        """
         # Those that were let in at the same moment are counted here, so that there are never more.
         if self.is_full:
             return
         self.open += 1
         try:
-            async for event in self._events():
+            async for event in self._events(may_go_on):
                 yield event
         finally:
             self.open -= 1
 
-    async def _events(self) -> AsyncIterator[str]:
-        begin_s = spoke_s = time.monotonic()
+    async def _events(self, may_go_on: Callable[[], bool]) -> AsyncIterator[str]:
+        begin_s = spoke_s = asked_s = time.monotonic()
         told: Version | None = None
         while not self._closed.is_set() and time.monotonic() - begin_s < LONGEST_S:
             try:
+                if time.monotonic() - asked_s >= MAY_EVERY_S:
+                    if not await run_in_threadpool(may_go_on):
+                        return
+                    asked_s = time.monotonic()
                 version = await self._look()
             except SQLAlchemyError as error:
                 log.warning("web: a stream ends, the store cannot be read: %s", error)

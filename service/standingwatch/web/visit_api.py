@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from fastapi import FastAPI, Path, Query, Request
+from fastapi.responses import Response
 from sqlalchemy import Connection
 from starlette.exceptions import HTTPException
 
-from standingwatch.alarms.event import rfc3339
+from standingwatch.alarms.event import plain, rfc3339
 from standingwatch.detect.words import Cause
 from standingwatch.readings import BadTimeError, parse_time
+from standingwatch.review.new_baseline import BaselineWord, NewBaseline
 from standingwatch.review.visits import Visit, VisitError, VisitState, VisitStep, allowed
 from standingwatch.store.handling import EntryError
+from standingwatch.store.visit_baselines import accept_baseline
 from standingwatch.store.visits import (
     begin_visit,
     cause_score,
@@ -22,19 +25,24 @@ from standingwatch.store.visits import (
     load_visits,
     note_findings,
     plan_visit,
+    visits_in_all,
 )
 from standingwatch.web import visit_models as models
 from standingwatch.web.access import OPERATOR, VIEWER, about_act, person
+from standingwatch.web.cursors import Cursor, Limit, cursor_of, place_of
 from standingwatch.web.form import who
 from standingwatch.web.problems import problem, problem_responses
 from standingwatch.web.shared import Shared
-from standingwatch.web.visit_pages import HOUR_US, WINDOW_HOURS, judge
-from standingwatch.web.visit_view import verdict_data, visit_view
+from standingwatch.web.visit_pages import HOUR_US, WINDOW_HOURS, judge, sheet_answer
+from standingwatch.web.visit_view import site_lines, verdict_data, visit_view
 
 Number = Annotated[int, Path(ge=1, lt=2**63)]
 
+#: Cursors of the list.
+VISITS = "visits"
+
 #: What needs a higher role than the others.
-OF_ENGINEERS = ("findings", "proven", "not-fixed")
+OF_ENGINEERS = ("findings", "proven", "not-fixed", "baseline")
 
 
 def add_visit_api(app: FastAPI, shared: Shared) -> None:
@@ -50,19 +58,21 @@ def add_visit_api(app: FastAPI, shared: Shared) -> None:
     def visits(
         state: Annotated[models.StateWord | None, Query()] = None,
         site: Annotated[str, Query(max_length=100)] = "",
-        cursor: Annotated[str, Query(max_length=40, pattern="^[0-9]*$", description="of `next`")] = "",
-        limit: Annotated[int, Query(ge=1, le=500)] = 100,
+        limit: Limit = 100,
+        cursor: Cursor = "",
     ) -> dict[str, Any]:
         """Visits, the newest change first."""
+        states = None if state is None else [VisitState(state)]
+        after = place_of(VISITS, cursor, int, int)
         with shared.store.reading() as connection:
-            found = load_visits(connection, None if state is None else [VisitState(state)], site)
-        begin = min(int(cursor or 0), len(found))
-        end = begin + limit
+            found = load_visits(connection, states, site, after=after, limit=limit + 1)
+            total = visits_in_all(connection, states, site)
+        last = found[limit - 1] if len(found) > limit else None
         return {
             "time": rfc3339(shared.clock()),
-            "total": len(found),
-            "visits": [visit_data(visit) for visit in found[begin:end]],
-            "next": str(end) if end < len(found) else None,
+            "total": total,
+            "visits": [visit_data(visit) for visit in found[:limit]],
+            "next": None if last is None else cursor_of(VISITS, last.changed_us, last.number),
         }
 
     @app.get("/api/visits/causes", response_model=models.Causes, tags=["visits"], dependencies=VIEWER)
@@ -103,7 +113,24 @@ def add_visit_api(app: FastAPI, shared: Shared) -> None:
             ],
             "proof": verdict_data(proofs) if proofs else None,
             "verdict": dict(view.visit.verdict) or None,
+            "new_baselines": [
+                _new_baseline(name, found.new(name, view.visit)) for name, found in view.baselines.items()
+            ],
         }
+
+    @app.get(
+        "/api/visits/{number}/sheet.pdf",
+        response_class=Response,
+        responses={
+            200: {"content": {"application/pdf": {"schema": {"type": "string", "format": "binary"}}}},
+            **problem_responses(400, 404),
+        },
+        tags=["visits"],
+        dependencies=VIEWER,
+    )
+    def sheet(number: Number, paper: Annotated[Literal["A4", "Letter"], Query()] = "A4") -> Response:
+        """The sheet of a visit to take along, two pages. 503 also where this machine cannot make a PDF."""
+        return sheet_answer(shared, number, paper)
 
     @app.post(
         "/api/visits/{number}/acts",
@@ -113,7 +140,7 @@ def add_visit_api(app: FastAPI, shared: Shared) -> None:
         dependencies=OPERATOR,
     )
     def act(request: Request, number: Number, given: models.VisitAct) -> Any:
-        """Do something with a visit; findings and the word on its proof are for engineers."""
+        """Do something with a visit; findings, the word on its proof and new baselines are for engineers."""
         about_act(request, f"{given.act} a visit", f"visit {number}")
         if given.act in OF_ENGINEERS and not person(request).may("engineer"):
             raise HTTPException(403, "This needs the role engineer. Nothing was changed.")
@@ -128,7 +155,7 @@ def add_visit_api(app: FastAPI, shared: Shared) -> None:
                     return problem(409, f"Visit {number} is {visit.state}; possible is {possible}.")
                 done = _act(shared, connection, visit, given, who(request), shared.clock())
         except (VisitError, EntryError) as error:
-            about_reason = given.act in ("proven", "not-fixed", "findings")
+            about_reason = given.act in OF_ENGINEERS
             return problem(409 if about_reason else 422, f"{error}.")
         return visit_data(done)
 
@@ -158,6 +185,13 @@ def _act(
     if given.act == "findings":
         found = {name: Cause(word) for name, word in given.found.items()}
         return note_findings(connection, number, by=by, now_us=now_us, found=found, text=given.text)
+    if given.act == "baseline":
+        if given.version is None:
+            raise VisitError("version: missing; give that of the new baseline as the visit tells it")
+        lines = site_lines(shared.cache.roster(connection), visit.site)
+        return accept_baseline(
+            connection, number, lines, given.transmitter, given.version, by=by, now_us=now_us
+        )
     return judge(
         shared,
         connection,
@@ -176,6 +210,26 @@ def _time(text: str | None) -> int:
         return parse_time(text)
     except BadTimeError as error:
         raise VisitError(f"planned_for: got {text!r}: {error}") from error
+
+
+def _new_baseline(transmitter: str, new: NewBaseline) -> dict[str, Any]:
+    """How it stands with the new baseline of a transmitter that was worked at."""
+    known, accepted = new.now, new.accepted
+    learned = known if new.word is not BaselineWord.NOT_OPENED else None
+    return {
+        "transmitter": transmitter,
+        "state": new.word.value,
+        "version": learned.version if learned is not None else None,
+        "kind": learned.kind if learned is not None else None,
+        **plain(
+            {
+                "rho": learned.rho if learned is not None else None,
+                "spread": learned.spread if learned is not None else None,
+            }
+        ),
+        "accepted_by": accepted.by if accepted is not None else None,
+        "time_accepted": rfc3339(accepted.time_us) if accepted is not None else None,
+    }
 
 
 def visit_data(visit: Visit) -> dict[str, Any]:

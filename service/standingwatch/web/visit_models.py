@@ -6,13 +6,13 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, Field
 
-from standingwatch.alarms.handling import LONGEST_NAME, LONGEST_TEXT
+from standingwatch.alarms.handling import LONGEST_TEXT
 from standingwatch.review.visits import LONGEST_CREW
 from standingwatch.web.api_models import NO_NUL, Given
 
 StateWord = Literal["proposed", "planned", "under-way", "done", "proven", "not-fixed", "dropped"]
 UrgencyWord = Literal["at-once", "within-days", "within-weeks", "with-the-next-visit"]
-VisitActWord = Literal["plan", "begin", "done", "drop", "findings", "proven", "not-fixed"]
+VisitActWord = Literal["plan", "begin", "done", "drop", "findings", "proven", "not-fixed", "baseline"]
 CauseWord = Literal[
     "connector",
     "water",
@@ -101,12 +101,26 @@ class VisitLine(BaseModel):
     text: str
 
 
+class NewBaselineData(BaseModel):
+    """How it stands with the new baseline of a transmitter, in rho at the transmitter."""
+
+    transmitter: str
+    state: Literal["not-opened", "learning", "proposed", "accepted"]
+    version: int | None = Field(description="what the act `baseline` names; null before one is opened")
+    kind: str | None
+    rho: float | None
+    spread: float | None
+    accepted_by: str | None
+    time_accepted: str | None
+
+
 class FullVisit(Visit):
     """A visit with its story, and what the comparison of before and after says."""
 
     story: list[VisitLine]
     proof: dict[str, Any] | None = Field(description="as of now; null before the work is done")
     verdict: dict[str, Any] | None = Field(description="as it was when somebody decided")
+    new_baselines: list[NewBaselineData] = Field(description="of the transmitters that were worked at")
 
 
 class VisitAct(Given):
@@ -121,7 +135,8 @@ class VisitAct(Given):
         default_factory=dict, description='findings: true cause by transmitter, "" for the whole site'
     )
     text: str = Field("", max_length=LONGEST_TEXT, description="reason, or what was found")
-    by: str = Field("", max_length=LONGEST_NAME, description="who does it, where nobody signs in")
+    transmitter: ResourceName = Field("", description="baseline: whose new one is accepted")
+    version: int | None = Field(None, ge=0, lt=2**31, description="baseline: the version that was looked at")
 
 
 class CauseShare(BaseModel):

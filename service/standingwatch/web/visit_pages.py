@@ -12,8 +12,10 @@ from starlette.exceptions import HTTPException
 
 from standingwatch.detect.words import Cause
 from standingwatch.readings import BadTimeError, parse_time
+from standingwatch.review.section_words import URGENCY_WORDS
 from standingwatch.review.visits import LONGEST_CREW, LONGEST_TEXT, Visit, VisitError, VisitState
 from standingwatch.store.handling import EntryError
+from standingwatch.store.visit_baselines import accept_baseline
 from standingwatch.store.visit_lines import prove_visit
 from standingwatch.store.visits import (
     begin_visit,
@@ -32,8 +34,8 @@ from standingwatch.web.shared import Shared, one_of
 from standingwatch.web.sheet_pdf import PdfError
 from standingwatch.web.visit_sheet import sheet_pdf, sheet_values, sheet_view
 from standingwatch.web.visit_view import (
+    BASELINE_WORDS,
     STATE_WORDS,
-    URGENCY_WORDS,
     VERDICT_WORDS,
     VisitChoice,
     site_lines,
@@ -113,6 +115,20 @@ def judge(
     )
 
 
+def sheet_answer(shared: Shared, number: int, paper: str) -> Response:
+    """The sheet of a visit as a PDF; status 404 where there is no such visit, 503 where none can be made."""
+    with shared.store.reading() as connection:
+        view = sheet_view(connection, shared.cache.roster(connection), number, shared.clock())
+    if view is None:
+        raise HTTPException(404, f"There is no visit {number}.")
+    try:
+        document = sheet_pdf(shared.pages, view, paper)
+    except PdfError as error:
+        raise HTTPException(503, f"{str(error)[:1].upper()}{str(error)[1:]}.") from error
+    headers = {"Content-Disposition": f'inline; filename="visit-{number}.pdf"'}
+    return Response(document, media_type="application/pdf", headers=headers)
+
+
 def add_visit_pages(app: FastAPI, shared: Shared) -> None:
     """Add the pages of visits and their forms."""
 
@@ -133,6 +149,7 @@ def add_visit_pages(app: FastAPI, shared: Shared) -> None:
             state_words=STATE_WORDS,
             urgency_words=URGENCY_WORDS,
             verdict_words=VERDICT_WORDS,
+            baseline_words=BASELINE_WORDS,
             longest_text=LONGEST_TEXT,
             longest_crew=LONGEST_CREW,
             window_hours=WINDOW_HOURS,
@@ -169,16 +186,7 @@ def add_visit_pages(app: FastAPI, shared: Shared) -> None:
     @app.get("/visit/{number}/sheet.pdf", include_in_schema=False, dependencies=VIEWER)
     def sheet_as_pdf(number: Number, paper: Word = "A4") -> Response:
         one_of("paper", paper, PAPERS)
-        with shared.store.reading() as connection:
-            view = sheet_view(connection, shared.cache.roster(connection), number, shared.clock())
-        if view is None:
-            raise HTTPException(404, f"There is no visit {number}.")
-        try:
-            document = sheet_pdf(shared.pages, view, paper or "A4")
-        except PdfError as error:
-            raise HTTPException(503, f"{str(error)[:1].upper()}{str(error)[1:]}.") from error
-        headers = {"Content-Disposition": f'inline; filename="visit-{number}.pdf"'}
-        return Response(document, media_type="application/pdf", headers=headers)
+        return sheet_answer(shared, number, paper or "A4")
 
     def acted(request: Request, number: int, form: Form, what: str, title: str, act: Act) -> Response:
         about_act(request, what, f"visit {number}")
@@ -241,6 +249,21 @@ def add_visit_pages(app: FastAPI, shared: Shared) -> None:
             )
 
         return acted(request, number, form, "note what a visit found", "Findings kept", act)
+
+    @app.post("/visit/{number}/baseline", include_in_schema=False, dependencies=ENGINEER)
+    def accept(request: Request, number: Number, form: ReadForm) -> Response:
+        def act(connection: Connection, number: int, by: str, now_us: int, form: Form) -> Visit:
+            transmitter, _, version = form.text("baseline").rpartition(" ")
+            if not version.isascii() or not version.isdecimal() or len(version) > 9:
+                raise VisitError(
+                    f"baseline: got “{form.text('baseline')}”, wanted a transmitter and a version"
+                )
+            visit = load_visit(connection, number)
+            roster = shared.cache.roster(connection)
+            lines = {} if visit is None else site_lines(roster, visit.site)
+            return accept_baseline(connection, number, lines, transmitter, int(version), by=by, now_us=now_us)
+
+        return acted(request, number, form, "accept a new baseline", "New baseline accepted", act)
 
     @app.post("/visit/{number}/judge", include_in_schema=False, dependencies=ENGINEER)
     def judged(request: Request, number: Number, form: ReadForm) -> Response:

@@ -12,6 +12,7 @@ from markupsafe import Markup
 from sqlalchemy import Connection
 
 from standingwatch.detect.words import Cause
+from standingwatch.review.section_words import URGENCY_WORDS
 from standingwatch.review.sheet import Place, Sheet, make_sheet
 from standingwatch.review.visits import Visit
 from standingwatch.rf import rho_at_antenna, swr_from_rho
@@ -23,7 +24,7 @@ from standingwatch.web.chart import Course, Level, chart
 from standingwatch.web.pages import STATIC, Pages
 from standingwatch.web.roster import Roster
 from standingwatch.web.sheet_pdf import draw_pdf
-from standingwatch.web.visit_view import STATE_WORDS, URGENCY_WORDS, site_lines
+from standingwatch.web.visit_view import STATE_WORDS, site_lines
 
 DAY_US = 86_400_000_000
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from sqlalchemy import Connection
 
 from standingwatch.review.comparing import Level
+from standingwatch.review.new_baseline import BaselineWord
 from standingwatch.review.proof import ends, overall
 from standingwatch.review.proof_data import Proof, Verdict
 from standingwatch.review.visits import MOST_URGENT_FIRST, CauseScore, Visit, VisitState, VisitStep, allowed
@@ -27,17 +28,17 @@ STATE_WORDS = {
     VisitState.DROPPED: "dropped",
 }
 
-URGENCY_WORDS = {
-    "at-once": "at once",
-    "within-days": "within days",
-    "within-weeks": "within weeks",
-    "with-the-next-visit": "with the next visit",
-}
-
 VERDICT_WORDS = {
     Verdict.FIXED: "proven fixed",
     Verdict.NOT_FIXED: "not fixed",
     Verdict.NOT_YET: "cannot say yet",
+}
+
+BASELINE_WORDS = {
+    BaselineWord.NOT_OPENED: "not opened yet",
+    BaselineWord.LEARNING: "being learned",
+    BaselineWord.PROPOSED: "proposed",
+    BaselineWord.ACCEPTED: "accepted",
 }
 
 #: Visits of one state on the page, and closed ones by default.

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 
 from standingwatch.alarms import words as alarm_words
+from standingwatch.alarms.detail import detail
+from standingwatch.alarms.first_steps import first_step as first_step_of
 from standingwatch.alarms.handling import Act, Handling, OperatorState
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey
 from standingwatch.alarms.shelving import Shelf
@@ -148,6 +150,32 @@ def takes(shelf: Shelf) -> str:
 def members(alarm: Alarm) -> str:
     """Who is in the group that an alarm is about: "3 transmitters: a1, a2, a3"; "" for no group."""
     return alarm_words.member_list(alarm.key, alarm.members) if alarm.members else ""
+
+
+def says(alarm: Alarm) -> str:
+    """What an alarm says in figures, as of its last change; what stands beside it on a page is left out."""
+    told = detail(alarm.key.condition, alarm.values)
+    line = alarm.values.get("antenna_line")
+    parts = [f"Antenna line: {line}." if alarm.members and isinstance(line, str) and line else ""]
+    # A group's figures are those of the member that was judged last.
+    parts.append(f"One of them: {told}" if alarm.members and told else told)
+    return " ".join(part for part in parts if part)
+
+
+def first_step(alarm: Alarm) -> str:
+    """What to do first about a standing alarm."""
+    return first_step_of(alarm.key.condition, alarm.severity, is_group=bool(alarm.members))
+
+
+def headline(text: str) -> tuple[str, str]:
+    """The text of a change in two: its first sentence, which ends with a time, and the rest; "" for none."""
+    first, end, rest = text.partition(" UTC.")
+    return (first + end, rest.strip()) if end else (text, "")
+
+
+def grave_outlooks(forecast: Sequence[LimitForecast]) -> list[str]:
+    """When the limits that matter most are reached, a line each; of no others where those are known."""
+    return [limit_outlook(f) for f in alarm_words.told_first(forecast)]
 
 
 def nearest_limit(forecast: Sequence[LimitForecast]) -> str:

@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 from standingwatch.alarms.handling import LONGEST_TEXT
 from standingwatch.inventory.maintenance import KINDS
 from standingwatch.store.desk_pages import window_is_from_file
-from standingwatch.store.handling import end_window, load_windows
+from standingwatch.store.windows import end_window, load_windows
 from standingwatch.web.access import OPERATOR, VIEWER, about_act
 from standingwatch.web.entries import HOUR_US, BadEntryError, WindowEntry, enter_window, utc_input
 from standingwatch.web.form import Form, ReadForm, who
@@ -27,9 +27,9 @@ EMPTY = {"site": "", "transmitter": "", "kind": "visit", "start": "", "end": "",
 FROM_FILE = "it came with the maintenance file; end it there and import the file again"
 
 
-def ended(connection: Connection, number: int, now_us: int) -> str:
+def ended(connection: Connection, number: int, by: str, now_us: int) -> str:
     """End a window of work; "" when that was done, else why not."""
-    if end_window(connection, number, now_us=now_us):
+    if end_window(connection, number, by=by, now_us=now_us):
         return ""
     if window_is_from_file(connection, number):
         return FROM_FILE
@@ -88,7 +88,7 @@ def add_work_pages(app: FastAPI, shared: Shared) -> None:
         why = f"there is no window of work “{text}”"
         if text.isdecimal() and len(text) < 18:
             with shared.store.writing() as connection:
-                why = ended(connection, int(text), shared.clock())
+                why = ended(connection, int(text), who(request), shared.clock())
         if why:
             return shared.send_on("/work", Outcome("Nothing was done", problems=(f"Window {text}: {why}.",)))
         return shared.send_on("/work", Outcome(f"Window of work {text} ended"))

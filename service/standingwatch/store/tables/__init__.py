@@ -17,6 +17,9 @@ from standingwatch.store.tables.alarming import (
     told,
 )
 from standingwatch.store.tables.base import ALARM_KEY, metadata
+from standingwatch.store.tables.clocks import clock_corrections, late_days, site_clocks
+from standingwatch.store.tables.devices import pending_parts
+from standingwatch.store.tables.imports import imports
 from standingwatch.store.tables.people import audit, sessions, sign_ins, tokens, users
 from standingwatch.store.tables.readings import (
     arrivals,
@@ -43,10 +46,13 @@ __all__ = [
     "arrivals",
     "audit",
     "baselines",
+    "clock_corrections",
     "handling_changes",
     "handlings",
     "horizons",
+    "imports",
     "job_runs",
+    "late_days",
     "link_reports",
     "looks",
     "maintenance",
@@ -54,6 +60,7 @@ __all__ = [
     "metadata",
     "notes",
     "outbox",
+    "pending_parts",
     "readings",
     "refused",
     "reviews",
@@ -61,6 +68,7 @@ __all__ = [
     "sessions",
     "shelves",
     "sign_ins",
+    "site_clocks",
     "tokens",
     "told",
     "transmitters",

@@ -32,6 +32,7 @@ alarms = Table(
     Column("members", Text, nullable=False, server_default="[]"),
     Column("forecast", Text, nullable=False, server_default="[]"),
     Column("text", Text, nullable=False),
+    Index("alarms_by_end", "is_cleared", "changed_us"),
 )
 
 alarm_changes = Table(

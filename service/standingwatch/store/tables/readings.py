@@ -49,6 +49,8 @@ maintenance = Table(
     # "file" for what an import brought and the next one replaces; else who entered it.
     Column("entered_by", Text, nullable=False, server_default="file"),
     Column("note", Text, nullable=False, server_default=""),
+    # Who ended it before its time; "" for nobody.
+    Column("ended_by", Text, nullable=False, server_default=""),
 )
 
 arrivals = Table(
@@ -79,6 +81,8 @@ readings = Table(
     Column("precipitation", Double),
     Column("wind_mps", Double),
     Column("sequence", BigInteger, nullable=False),
+    # What was added to the time that the site said, where its clock was corrected.
+    Column("clock_offset_us", BigInteger),
     Index("readings_by_arrival", "arrival"),
     sqlite_with_rowid=False,
 )

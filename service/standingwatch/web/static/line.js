@@ -15,6 +15,7 @@
   let rows = [];
   let at = -1;
   let drawn = 0;
+  let wanted = null;
 
   function fail(why) {
     drawing.textContent = "";
@@ -68,19 +69,27 @@
     drag(view);
   }
 
-  // What is dragged over is where the page goes.
+  // What is dragged over, with a mouse or a finger, is where the page goes. A finger that moves up or down scrolls
+  // the page (touch-action in line.css), and the browser takes the drag back.
   function drag(view) {
-    let wanted = null;
     view.addSignalListener("drag", (_, value) => {
       const ends = value && Object.values(value)[0];
       wanted = ends && ends.length === 2 ? [Math.min(...ends), Math.max(...ends)] : null;
     });
-    drawing.addEventListener("pointerup", () => {
-      const [first, last] = domain();
-      // A click is no drag: less than a hundredth of the width is none.
-      if (wanted && wanted[1] - wanted[0] > (last - first) / 100) go(wanted[0], wanted[1]);
-    });
   }
+
+  // It may end outside of the chart.
+  addEventListener("pointerup", () => {
+    const chosen = wanted;
+    wanted = null;
+    if (!chosen || !spec) return;
+    const [first, last] = domain();
+    // A click is no drag: less than a hundredth of the width is none.
+    if (chosen[1] - chosen[0] > (last - first) / 100) go(chosen[0], chosen[1]);
+  });
+  addEventListener("pointercancel", () => {
+    wanted = null;
+  });
 
   function go(from, to) {
     const query = new URLSearchParams({ from: new Date(from).toISOString() });
@@ -133,12 +142,15 @@
     return low > 0 && time - rows[low - 1].t < rows[low].t - time ? low - 1 : low;
   }
 
-  figure.addEventListener("pointermove", (event) => {
+  function readAt(event) {
     const box = spec && rows.length ? plot() : null;
     if (!box || event.clientX < box.left || event.clientX > box.right) return;
     const [first, last] = domain();
     tell(nearest(first + ((event.clientX - box.left) / box.width) * (last - first)));
-  });
+  }
+  figure.addEventListener("pointermove", readAt);
+  // A finger that taps does not move.
+  figure.addEventListener("pointerdown", readAt);
 
   figure.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.metaKey || event.altKey) return;
