@@ -186,7 +186,7 @@ def test_from_proposal_to_proof(sites: Store, tell: Tell) -> None:
         "the work has begun",
         "the work is done",
         "found: a: water; water in the jumper",
-        "proven fixed, the new baseline is accepted; the comparison said proven-fixed",
+        "proven fixed; the comparison said proven-fixed",
     ]
 
 

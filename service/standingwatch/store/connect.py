@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from importlib import resources
 from typing import Any
 
@@ -13,7 +14,10 @@ import alembic.config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
-from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError
+from sqlalchemy.exc import ArgumentError, DBAPIError
+
+from standingwatch.settings.secret_url import hide_password
+from standingwatch.store.damage import damage_of, damage_sentence, tell_of_damage
 
 
 class StoreError(Exception):
@@ -40,13 +44,20 @@ class Store:
         if backend not in ("sqlite", "postgresql"):
             raise StoreError(f"store: got a {backend} URL, wanted sqlite or postgresql")
         self.is_sqlite = backend == "sqlite"
-        #: The URL as it may be shown: without its password.
-        self.shown_url = parsed.render_as_string(hide_password=True)
+        #: The URL as it may be shown: without its password, which may stand among its options too.
+        self.shown_url = hide_password(parsed.render_as_string(hide_password=True))
         self.engine: Engine = (
             _sqlite_engine(parsed)
             if self.is_sqlite
-            else create_engine(parsed, pool_pre_ping=True, pool_size=10)
+            else create_engine(
+                parsed,
+                pool_pre_ping=True,
+                pool_size=10,
+                connect_args={"fallback_application_name": APPLICATION_NAME},
+            )
         )
+        if self.is_sqlite:
+            tell_of_damage(self.engine, self.shown_url)
 
     @contextmanager
     def writing(self) -> Iterator[Connection]:
@@ -70,24 +81,42 @@ class Store:
                     connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": MIGRATION_LOCK})
                 config = _alembic_config()
                 config.attributes["connection"] = connection
-                known = {s.revision for s in ScriptDirectory.from_config(config).walk_revisions()}
-                present = MigrationContext.configure(connection).get_current_revision()
-                if present is not None and present not in known:
-                    raise StoreError(
-                        f"store {self.shown_url}: its layout is {present}, which this version does not know; "
-                        "run the version that wrote it, or a later one"
-                    )
+                self.layout(connection)
                 alembic.command.upgrade(config, "head")
-        except (OperationalError, DBAPIError) as error:
+        except DBAPIError as error:
+            raise self.unusable(error) from error
+
+    def layout(self, connection: Connection) -> str | None:
+        """The layout that its tables have, None where it has none yet; refuses that of a later version."""
+        present = MigrationContext.configure(connection).get_current_revision()
+        if present is not None:
+            self.refuse_later(present)
+        return present
+
+    def refuse_later(self, layout: str) -> None:
+        """Refuse a layout of a later version: what it means is not known, and writing by guess would harm."""
+        if layout not in known_layouts():
             raise StoreError(
-                f"store {self.shown_url}: cannot be opened: {str(error.orig).strip()}; "
-                "check that the server runs, the file's folder exists and may be written, and the credentials"
-            ) from error
+                f"store {self.shown_url}: its layout is {layout}, which this version does not know; "
+                "run the version that wrote it, or a later one"
+            )
+
+    def unusable(self, error: DBAPIError) -> StoreError:
+        """What to tell when the database cannot be opened."""
+        if detail := damage_of(error):
+            return StoreError(damage_sentence(self.shown_url, detail))
+        return StoreError(
+            f"store {self.shown_url}: cannot be opened: {' '.join(str(error.orig).split())}; "
+            "check that the server runs, the file's folder exists and may be written, and the credentials"
+        )
 
     def close(self) -> None:
         """Let go of all connections."""
         self.engine.dispose()
 
+
+#: What our connections are called at a PostgreSQL server, where the URL does not say otherwise.
+APPLICATION_NAME = "standingwatch"
 
 #: Key of the lock under which the layout is brought up to date.
 MIGRATION_LOCK = 7_201_911
@@ -100,6 +129,13 @@ def lock_arrivals(connection: Connection) -> None:
     """Make this transaction the only one that numbers an arrival; SQLite has one writer at a time anyway."""
     if connection.dialect.name == "postgresql":
         connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": ARRIVAL_LOCK})
+
+
+@cache
+def known_layouts() -> tuple[str, ...]:
+    """All layouts that this version knows, oldest first; the last one is its own."""
+    steps = ScriptDirectory.from_config(_alembic_config()).walk_revisions()
+    return tuple(reversed([step.revision for step in steps]))
 
 
 def _alembic_config() -> alembic.config.Config:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, func, make_url, select, text
+from sqlalchemy import Connection, func, select, text
 
 from standingwatch.alarms.words import data_size
 from standingwatch.store import tables
@@ -131,7 +131,7 @@ def channel_states(
 
 def store_file(store: Store) -> Path | None:
     """The file that holds the store; None where a database server does, or nothing but memory."""
-    name = make_url(store.shown_url).database if store.is_sqlite else None
+    name = store.engine.url.database if store.is_sqlite else None
     return Path(name) if name and name != ":memory:" else None
 
 
