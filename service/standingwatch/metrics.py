@@ -18,8 +18,40 @@ from prometheus_client.registry import Collector
 from standingwatch.readings.clocks import State, drift_s_per_day, is_known
 from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
 from standingwatch.rf import rho_from_power, swr_from_rho
+from standingwatch.spans import NoSpans, Spans
 
 _PREFIX = "standingwatch"
+
+#: Gauges of each transmitter, with the labels site and transmitter: name without prefix, words.
+TRANSMITTER_GAUGES = {
+    "forward_power_watts": "Forward power of the newest usable reading.",
+    "reflected_power_watts": "Reflected power of the newest usable reading.",
+    "reflection_coefficient_ratio": "Reflection coefficient at the transmitter, 0 to 1.",
+    "swr_ratio": "Standing wave ratio at the transmitter, 1 or more.",
+    "baseline_reflection_coefficient_ratio": "Reflection coefficient of the transmitter's own baseline.",
+    "last_report_timestamp_seconds": "Time of the newest report.",
+    "last_usable_reading_timestamp_seconds": (
+        "Time of the newest reading that says something about the match."
+    ),
+    "keyed": "Whether the newest report was of a keyed transmitter.",
+}
+TRANSMITTER_LABELS = ("site", "transmitter")
+
+#: The gauge of standing alarms.
+ALARM_GAUGE = "alarm_severity"
+ALARM_WORDS = "Severity of each standing alarm: 3 warning, 4 minor, 5 major, 6 critical (RFC 8632)."
+ALARM_LABELS = ("site", "transmitter", "condition", "region", "service")
+
+#: Gauges about the clock of each site, with the label site: name without prefix, words.
+CLOCK_GAUGES = {
+    "site_clock_behind_seconds": (
+        "How far a site's clock is behind ours, the way of a report included; below 0: ahead."
+    ),
+    "site_clock_drift_ratio": "How fast a site's clock falls behind, seconds a second.",
+    "site_clock_off": "1 while a site's clock is off by more than is tolerated.",
+    "site_clock_jumps": "How often a site's clock was seen to jump.",
+}
+CLOCK_LABELS = ("site",)
 
 #: What a standing alarm is about: site, transmitter, condition, region, part of the service.
 AlarmNames = tuple[str, str, str, str, str]
@@ -88,39 +120,25 @@ class FleetCollector(Collector):
             return
         rho = rho_from_power(state.forward_w, state.reflected_w)
         columns = {
-            "forward_power_watts": ("Forward power of the newest usable reading.", state.forward_w),
-            "reflected_power_watts": ("Reflected power of the newest usable reading.", state.reflected_w),
-            "reflection_coefficient_ratio": ("Reflection coefficient at the transmitter, 0 to 1.", rho),
-            "swr_ratio": ("Standing wave ratio at the transmitter, 1 or more.", swr_from_rho(rho)),
-            "baseline_reflection_coefficient_ratio": (
-                "Reflection coefficient of the transmitter's own baseline.",
-                state.baseline_rho,
+            "forward_power_watts": state.forward_w,
+            "reflected_power_watts": state.reflected_w,
+            "reflection_coefficient_ratio": rho,
+            "swr_ratio": swr_from_rho(rho),
+            "baseline_reflection_coefficient_ratio": state.baseline_rho,
+            "last_report_timestamp_seconds": np.where(state.time_us > 0, state.time_us / 1e6, np.nan),
+            "last_usable_reading_timestamp_seconds": np.where(
+                state.usable_us > 0, state.usable_us / 1e6, np.nan
             ),
-            "last_report_timestamp_seconds": (
-                "Time of the newest report.",
-                np.where(state.time_us > 0, state.time_us / 1e6, np.nan),
-            ),
-            "last_usable_reading_timestamp_seconds": (
-                "Time of the newest reading that says something about the match.",
-                np.where(state.usable_us > 0, state.usable_us / 1e6, np.nan),
-            ),
-            "keyed": (
-                "Whether the newest report was of a keyed transmitter.",
-                np.where(state.time_us > 0, state.keyed.astype(np.float64), np.nan),
-            ),
+            "keyed": np.where(state.time_us > 0, state.keyed.astype(np.float64), np.nan),
         }
         names = list(zip(state.fleet.site, state.fleet.transmitter, strict=True))
-        for name, (text, values) in columns.items():
-            family = GaugeMetricFamily(f"{_PREFIX}_{name}", text, labels=["site", "transmitter"])
-            for labels, value in zip(names, values.tolist(), strict=True):
+        for name, text in TRANSMITTER_GAUGES.items():
+            family = GaugeMetricFamily(f"{_PREFIX}_{name}", text, labels=TRANSMITTER_LABELS)
+            for labels, value in zip(names, columns[name].tolist(), strict=True):
                 if value == value:  # a transmitter without a value has no sample
                     family.add_metric(labels, value)
             yield family
-        standing = GaugeMetricFamily(
-            f"{_PREFIX}_alarm_severity",
-            "Severity of each standing alarm: 3 warning, 4 minor, 5 major, 6 critical (RFC 8632).",
-            labels=["site", "transmitter", "condition", "region", "service"],
-        )
+        standing = GaugeMetricFamily(f"{_PREFIX}_{ALARM_GAUGE}", ALARM_WORDS, labels=ALARM_LABELS)
         for labels_of_alarm, severity in self._alarms.items():
             standing.add_metric(list(labels_of_alarm), severity)
         yield standing
@@ -146,25 +164,34 @@ class ClockCollector(Collector):
             return
         sites, clocks = self._shown
         columns = {
-            "site_clock_behind_seconds": (
-                "How far a site's clock is behind ours, the way of a report included; below 0: ahead.",
-                clocks["behind_us"] / 1e6,
-            ),
-            "site_clock_drift_ratio": (
-                "How fast a site's clock falls behind, seconds a second.",
-                drift_s_per_day(clocks) / 86_400.0,
-            ),
-            "site_clock_off": (
-                "1 while a site's clock is off by more than is tolerated.",
-                np.where(clocks["off_us"] != 0, 1.0, 0.0),
-            ),
-            "site_clock_jumps": ("How often a site's clock was seen to jump.", clocks["jumps"] * 1.0),
+            "site_clock_behind_seconds": clocks["behind_us"] / 1e6,
+            "site_clock_drift_ratio": drift_s_per_day(clocks) / 86_400.0,
+            "site_clock_off": np.where(clocks["off_us"] != 0, 1.0, 0.0),
+            "site_clock_jumps": clocks["jumps"] * 1.0,
         }
-        for name, (text, values) in columns.items():
-            family = GaugeMetricFamily(f"{_PREFIX}_{name}", text, labels=["site"])
+        for name, text in CLOCK_GAUGES.items():
+            values, family = columns[name], GaugeMetricFamily(f"{_PREFIX}_{name}", text, labels=CLOCK_LABELS)
             for position in np.flatnonzero(is_known(clocks) & np.isfinite(values)).tolist():
                 family.add_metric([sites[position]], float(values[position]))
             yield family
+
+
+@dataclass(frozen=True)
+class Described:
+    """A metric as its readers see it.
+
+    Attributes:
+        name: as it stands in the exposition, `_total` of a counter included; a histogram has this name with
+            `_bucket`, `_sum` and `_count`.
+        kind: counter, gauge or histogram.
+        text: one sentence.
+        labels: their names.
+    """
+
+    name: str
+    kind: str
+    text: str
+    labels: tuple[str, ...]
 
 
 class Metrics:
@@ -172,18 +199,30 @@ class Metrics:
 
     Args:
         registry: where they are registered.
+
+    Attributes:
+        described: each metric, in the order in which they are exposed.
+        spans: where pieces of work are noted, for traces; nowhere unless somebody sets it.
     """
 
     def __init__(self, registry: CollectorRegistry) -> None:
         self.registry = registry
+        self.described: list[Described] = []
+        self.spans: Spans = NoSpans()
+
+        def describe(kind: str, name: str, text: str, labels: tuple[str, ...]) -> None:
+            self.described.append(Described(f"{_PREFIX}_{name}", kind, text, labels))
 
         def counter(name: str, text: str, *labels: str) -> Counter:
+            describe("counter", f"{name}_total", text, labels)
             return Counter(f"{_PREFIX}_{name}", text, labels, registry=registry)
 
         def gauge(name: str, text: str, *labels: str) -> Gauge:
+            describe("gauge", name, text, labels)
             return Gauge(f"{_PREFIX}_{name}", text, labels, registry=registry)
 
         def histogram(name: str, text: str, *labels: str) -> Histogram:
+            describe("histogram", name, text, labels)
             return Histogram(f"{_PREFIX}_{name}", text, labels, registry=registry)
 
         self.messages_received = counter("messages_received", "MQTT messages taken in.")
@@ -249,7 +288,12 @@ class Metrics:
         self.watchman_failures = counter(
             "watchman_failures", "Measurements of the service itself that failed.", "part"
         )
+        for name, text in CLOCK_GAUGES.items():
+            describe("gauge", name, text, CLOCK_LABELS)
         self.clocks = ClockCollector()
         registry.register(self.clocks)
+        for name, text in TRANSMITTER_GAUGES.items():
+            describe("gauge", name, text, TRANSMITTER_LABELS)
+        describe("gauge", ALARM_GAUGE, ALARM_WORDS, ALARM_LABELS)
         self.fleet = FleetCollector()
         registry.register(self.fleet)
