@@ -151,6 +151,8 @@ swr_high_s = 0
 foldback_active_s = 0
 [chatter]
 raises = 10
+[watch]
+late_pause_s = 0.5
 [channels.mqtt]
 pace = "everything"
 [channels.webhook.desk]
@@ -216,6 +218,12 @@ resend_every_s = 1
         with closing(Store(store_url)) as store, store.reading() as connection:
             return len(waiting_messages(connection, "mqtt"))
 
+    def are_stored() -> bool:
+        """Whether all reports so far are: older ones that come after newer ones move no alarm."""
+        with closing(Store(store_url)) as store, store.reading() as connection:
+            stored = connection.execute(select(func.count()).select_from(tables.readings)).scalar_one()
+        return bool(stored == reports * len(SITES))
+
     with subscribed(broker.port) as heard:
         for receiver_away in (receiver, mail_receiver, alertmanager):
             receiver_away.stop()
@@ -228,6 +236,7 @@ resend_every_s = 1
             receiver_away.start()
         # What the daemon judges while the broker is away it cannot tell by MQTT until that is back.
         send(RUN)
+        wait(are_stored)
         wait(lambda: not wait_at_mqtt())
         broker.stop()
         daemon.end(signal.SIGKILL)

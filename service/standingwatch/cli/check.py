@@ -20,7 +20,7 @@ def register(commands: Any) -> None:
     """Add the command."""
     parser = commands.add_parser(
         "check",
-        help="read settings and inventory, and print every problem",
+        help="read settings and inventory, look at the store, and print every problem",
         description="Prints each problem with file, line, key, what was got and what was wanted. "
         "Exit status 1 if there is an error; warnings alone give 0.",
     )
@@ -34,6 +34,7 @@ def register(commands: Any) -> None:
 
 def act(arguments: argparse.Namespace) -> int:
     """Print all problems."""
+    from standingwatch.cli.check_store import look_at_store
     from standingwatch.inventory import check_limits, read_inventory
     from standingwatch.inventory.maintenance import read_maintenance
     from standingwatch.settings import inspect_settings
@@ -73,6 +74,10 @@ def act(arguments: argparse.Namespace) -> int:
         rows, found = read_maintenance(arguments.maintenance)
         problems += found
         seen.append(f"maintenance {arguments.maintenance}: {len(rows)} windows")
+    if report.settings is not None:
+        about, of_store = look_at_store(report.settings)
+        problems += of_store
+        seen.append(about)
     complain(*(str(problem) for problem in problems))
     errors = sum(p.severity == "error" for p in problems)
     say(*seen, f"{errors} errors, {len(problems) - errors} warnings")

@@ -80,13 +80,37 @@ def told(*errors: type[Exception]) -> Iterator[None]:
 @contextmanager
 def open_store(settings: Settings) -> Iterator[Store]:
     """The store, brought to this version's layout, for as long as it is needed."""
+    from sqlalchemy.exc import DatabaseError
+
     from standingwatch.store.connect import Store, StoreError
+    from standingwatch.store.damage import damage_of
 
     with told(StoreError):
         store = Store(settings.store.url.get_secret_value())
         try:
             store.migrate()
             yield store
+        except DatabaseError as error:
+            if damage_of(error):
+                # A command ends with what to do; in the service, each part goes on with its own tries.
+                raise store.unusable(error) from error
+            raise
+        finally:
+            store.close()
+
+
+def refuse_damage(settings: Settings) -> None:
+    """Look for damage in a store that is a file, before anything is written to it."""
+    from standingwatch.store.connect import Store, StoreError
+    from standingwatch.store.damage import damage_sentence, find_damage
+    from standingwatch.store.watchman import store_file
+
+    with told(StoreError):
+        store = Store(settings.store.url.get_secret_value())
+        try:
+            file = store_file(store)
+            if file is not None and (detail := find_damage(file)):
+                raise StoreError(damage_sentence(store.shown_url, detail))
         finally:
             store.close()
 
@@ -137,6 +161,7 @@ __all__ = [
     "complain",
     "open_store",
     "raise_errors",
+    "refuse_damage",
     "say",
     "set_up_log",
     "settings_of",

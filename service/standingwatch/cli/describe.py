@@ -1,4 +1,5 @@
-"""`standingwatch describe`: what goes over the wire, for those who write programs at the other end of it.
+"""`standingwatch describe`: what goes over the wire, for those who write programs at the other end of it,
+and the metrics, for those who write rules about them.
 
 Rooms are imported inside the function that uses them, so that other commands start without them.
 """
@@ -15,6 +16,7 @@ WHAT = {
     "asyncapi": "the MQTT interface as an AsyncAPI 3.0 document",
     "report-schema": "JSON Schema of a report's payload",
     "event-schema": "JSON Schema of an event about alarms, the same on every channel",
+    "metrics": "the reference of all Prometheus metrics, as Markdown; needs no settings",
 }
 
 
@@ -22,9 +24,10 @@ def register(commands: Any) -> None:
     """Add the command."""
     parser = commands.add_parser(
         "describe",
-        help="the MQTT interface and its payloads, as AsyncAPI and JSON Schema",
-        description="Prints a description for programs, made from the types that the service uses. The "
-        "settings say what topics begin with, whether a report needs a time, and where the broker is.",
+        help="the MQTT interface and its payloads, as AsyncAPI and JSON Schema; the metrics",
+        description="Prints a description made from the types that the service uses, for programs or, of the "
+        "metrics, for people. The settings say what topics begin with, whether a report needs a time, and "
+        "where the broker is.",
     )
     parser.add_argument(
         "what",
@@ -38,6 +41,11 @@ def register(commands: Any) -> None:
 
 def act(arguments: argparse.Namespace) -> int:
     """Print a description."""
+    if arguments.what == "metrics":
+        from standingwatch.metrics_reference import metrics_reference
+
+        say(metrics_reference().rstrip("\n"))
+        return 0
     from standingwatch.alarms.asyncapi import Server, asyncapi
     from standingwatch.alarms.wire_schema import event_schema
     from standingwatch.readings.report_schema import report_schema

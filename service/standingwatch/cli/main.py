@@ -10,6 +10,7 @@ from standingwatch import __version__
 from standingwatch.cli import (
     access,
     alarms,
+    backup,
     check,
     clocks,
     data,
@@ -22,6 +23,7 @@ from standingwatch.cli import (
     review,
     serve,
     site,
+    status,
     visits,
 )
 from standingwatch.cli.common import CommandError, complain
@@ -37,12 +39,14 @@ def build_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for part in (
         serve,
+        status,
         check,
         clocks,
         data,
         history,
         exporting,
         site,
+        backup,
         profile,
         replay,
         alarms,

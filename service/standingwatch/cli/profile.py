@@ -173,11 +173,13 @@ def _sample(name: str, most: int) -> bytes:
 
 def _write_new(path: Path, text: str) -> None:
     try:
+        # The first profile of all finds no folder of profiles.
+        path.parent.mkdir(exist_ok=True)
         with path.open("x", encoding="utf-8") as file:
             file.write(text)
     except OSError as error:
         raise CommandError(
-            f"{path}: {error.strerror or error}; a draft goes into a new file in a folder that there is"
+            f"{path}: {error.strerror or error}; a draft goes into a new file in a folder that can be made"
         ) from error
     say(f"{path} is written; nobody has checked it yet")
 

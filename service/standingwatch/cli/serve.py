@@ -13,6 +13,7 @@ from standingwatch.cli.common import (
     CommandError,
     add_settings_option,
     open_store,
+    refuse_damage,
     say,
     set_up_log,
     settings_of,
@@ -84,6 +85,7 @@ def prepare(settings: Settings) -> None:
     from standingwatch.daemon import wall_clock
     from standingwatch.store.sites import load_site_list, replace_site_list
 
+    refuse_damage(settings)
     with open_store(settings) as store:
         if settings.inventory.file is not None:
             rows = usable_inventory(settings.inventory.file)

@@ -33,6 +33,7 @@ from standingwatch.notify.channel import DeliveryError, PostponedError, RefusedE
 from standingwatch.notify.content import SUMMARY, Content, called, content_of, one_line
 from standingwatch.notify.http import tls_context
 from standingwatch.notify.review_mail import ReviewMail, is_review
+from standingwatch.notify.veil import veil
 from standingwatch.store.outbox import Message
 
 log = logging.getLogger("standingwatch.notify")
@@ -122,6 +123,7 @@ class EmailChannel:
     ) -> None:
         self.name = name
         self._server = server
+        self._hide = veil(server.password, server.username)
         self._from = Address(addr_spec=from_address)
         self._to = tuple(Address(addr_spec=a) for a in to_addresses)
         self._chart = chart
@@ -239,14 +241,14 @@ class EmailChannel:
         except smtplib.SMTPRecipientsRefused as error:
             return error.recipients
         except smtplib.SMTPResponseException as error:
-            text = f"{at} answered {_answer(error.smtp_code, error.smtp_error)}"
+            text = f"{at} answered {self._answer(error)}"
             if error.smtp_code >= 500:
                 raise RefusedError(text) from error
             raise PostponedError(text) from error
         except smtplib.SMTPNotSupportedError as error:
             raise RefusedError(f"{at}: {error}") from error
         except (smtplib.SMTPException, OSError) as error:
-            raise PostponedError(f"{at}: {_words(error)}") from error
+            raise PostponedError(self._hide(f"{at}: {_words(error)}")) from error
         finally:
             _quit(smtp)
 
@@ -267,16 +269,20 @@ class EmailChannel:
                 smtp.login(server.username, server.password)
         except smtplib.SMTPAuthenticationError as error:
             _quit(smtp)
-            answer = _answer(error.smtp_code, error.smtp_error)
+            answer = self._answer(error)
             raise DeliveryError(f"{at}: user name or password not accepted: {answer}") from error
         except smtplib.SMTPResponseException as error:
             _quit(smtp)
-            raise DeliveryError(f"{at} answered {_answer(error.smtp_code, error.smtp_error)}") from error
+            raise DeliveryError(f"{at} answered {self._answer(error)}") from error
         except (smtplib.SMTPException, OSError) as error:
             # Without encryption where it is wanted nothing is sent.
             _quit(smtp)
-            raise DeliveryError(f"{at}: {_words(error)}") from error
+            raise DeliveryError(self._hide(f"{at}: {_words(error)}")) from error
         return smtp
+
+    def _answer(self, error: smtplib.SMTPResponseException) -> str:
+        """What the server answered; hidden before it is cut, for the half of a secret is one too."""
+        return self._hide(_answer(error.smtp_code, error.smtp_error))[:300]
 
 
 def _add_picture(mail: EmailMessage, cid: str, picture: bytes, name: str) -> None:
@@ -358,11 +364,11 @@ def _facts(content: Content) -> list[tuple[str, str]]:
 
 def _answer(code: int, text: bytes | str) -> str:
     shown = text.decode("utf-8", "replace") if isinstance(text, bytes) else str(text)
-    return f"{code} {one_line(shown)}"[:300]
+    return f"{code} {one_line(shown)}"
 
 
 def _answers(refused: dict[str, tuple[int, bytes]]) -> str:
-    return "; ".join(f"{address}: {_answer(*answer)}" for address, answer in refused.items())
+    return "; ".join(f"{address}: {_answer(*answer)[:300]}" for address, answer in refused.items())
 
 
 def _words(error: Exception) -> str:

@@ -27,9 +27,12 @@ import httpx
 from standingwatch import __version__
 from standingwatch.notify.channel import DeliveryError, PostponedError, RefusedError
 from standingwatch.notify.content import one_line
+from standingwatch.notify.veil import veil
 
-# It logs each request with its whole address, and addresses of webhooks often are secrets.
-logging.getLogger("httpx").setLevel(logging.WARNING)
+# They log each request with its whole address, and each answer with its headers; addresses of webhooks often
+# are secrets, and so is what some receivers put into headers.
+for _name in ("httpx", "httpcore"):
+    logging.getLogger(_name).setLevel(logging.WARNING)
 
 #: How much of an answer is read [B], and how much of it is shown [characters].
 ANSWER_BYTES, ANSWER_SHOWN = 65_536, 200
@@ -68,6 +71,7 @@ class HttpSender:
             raise DeliveryError(f"url: got scheme {self._url.scheme!r}, wanted http or https and a host")
         #: The address without what may be secret in it.
         self.shown = f"{self._url.scheme}://{self._url.netloc.decode()}"
+        self._hide = veil(password, username, url)
         self._timeout_s = timeout_s
         self._client = httpx.Client(
             verify=tls_context(ca_file),
@@ -119,7 +123,8 @@ class HttpSender:
         except httpx.TransportError as error:
             # The status was there, and says whether the message has arrived.
             logging.getLogger("standingwatch.notify").debug("%s: answer cut off: %s", self.shown, error)
-        return one_line(got[: 4 * ANSWER_SHOWN].decode("utf-8", "replace"))[:ANSWER_SHOWN]
+        # Hidden before it is cut: the half of a secret is one too.
+        return self._hide(one_line(got.decode("utf-8", "replace")))[:ANSWER_SHOWN]
 
     def close(self) -> None:
         """Close connections that are open."""

@@ -36,6 +36,7 @@ from standingwatch.notify.channel import (
     PostponedError,
     RefusedError,
 )
+from standingwatch.spans import About, span
 from standingwatch.store.connect import Store
 from standingwatch.store.outbox import (
     Message,
@@ -235,7 +236,9 @@ class OutboxWorker:
     def _hand_over(self, batch: list[Message]) -> None:
         self._first = batch[0]
         try:
-            self._channel.deliver(batch)
+            about: About = {"channel": self._name, "messages": len(batch)}
+            with span(self._metrics.spans, "delivery", about):
+                self._channel.deliver(batch)
         except MessageError as error:
             if len(batch) == 1:
                 self._set_aside(batch[0], error)
