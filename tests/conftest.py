@@ -113,7 +113,7 @@ def broker(tmp_path: Path) -> Iterator[Broker]:
         yield running
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def run_broker() -> Callable[..., Any]:
     """Runs another broker: `with run_broker(folder, inflight=5) as broker`."""
     return running_broker

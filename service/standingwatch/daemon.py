@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import logging
 import os
-import socket
-import threading
 import time
 from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from typing import Protocol
 
-import uvicorn
 from prometheus_client import CollectorRegistry, GCCollector, PlatformCollector, ProcessCollector
 
+from standingwatch import __version__
 from standingwatch.alarms.watchman import WatchmanSettings as WatchmanLimits
 from standingwatch.intake.again import put_in_again
 from standingwatch.intake.connection import BrokerConnection, BrokerError
@@ -27,11 +25,15 @@ from standingwatch.metrics import Metrics
 from standingwatch.notify.heartbeat import Heartbeat, ServiceState, will
 from standingwatch.notify.make import BrokerLink, ChannelError, enabled_channels, make_workers
 from standingwatch.notify.outbox import OutboxWorker
+from standingwatch.notify.readiness import Health
+from standingwatch.notify.supervisor import Pulse, ServiceManager, Supervisor
 from standingwatch.readings.profile import Profile
 from standingwatch.settings import Settings
 from standingwatch.settings.cautions import is_loopback
 from standingwatch.settings.profiles import profiles_of
+from standingwatch.spans import SentSpans, SpansError
 from standingwatch.store.connect import Store
+from standingwatch.store.layout_now import layout_is_ours
 from standingwatch.store.review_due import plans_of
 from standingwatch.store.sites import load_site_list
 from standingwatch.store.watchman import prove_writable
@@ -40,6 +42,7 @@ from standingwatch.watch.live import Watch, WatchOptions
 from standingwatch.watch.pace import desk_options
 from standingwatch.watch.watchman import Watchman
 from standingwatch.web.app import create_app
+from standingwatch.web.serving import ServeError, WebServer
 
 log = logging.getLogger("standingwatch")
 
@@ -68,53 +71,8 @@ def watch_options(settings: Settings) -> WatchOptions:
         desk=desk_options(settings, event_source(settings)),
         rows_per_pass=settings.watch.rows_per_pass,
         pause_s=settings.watch.pause_s,
+        late_pause_s=settings.watch.late_pause_s,
     )
-
-
-class WebServer:
-    """uvicorn on a thread of its own.
-
-    Args:
-        app: the ASGI application.
-        host, port: where it listens; port 0 takes a free one.
-        before_stop: ends what would go on for long, such as streams.
-    """
-
-    def __init__(
-        self, app: object, host: str, port: int, before_stop: Callable[[], None] = lambda: None
-    ) -> None:
-        self._before_stop = before_stop
-        self._socket = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET)
-        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            self._socket.bind((host, port))
-        except OSError as error:
-            self._socket.close()
-            raise StartError(
-                f"web: cannot listen on {host}:{port}: {error.strerror}; set web.port to a free one"
-            ) from error
-        self.address = f"http://{host}:{self._socket.getsockname()[1]}/"
-        config = uvicorn.Config(
-            app,  # type: ignore[arg-type]  # any ASGI application
-            log_level="warning",
-            access_log=False,
-            server_header=False,
-        )
-        self._server = uvicorn.Server(config)
-        self._thread = threading.Thread(
-            target=self._server.run, kwargs={"sockets": [self._socket]}, name="web", daemon=True
-        )
-
-    def start(self) -> None:
-        """Serve, on a thread of its own."""
-        self._thread.start()
-
-    def stop(self) -> None:
-        """Stop serving."""
-        self._before_stop()
-        self._server.should_exit = True
-        self._thread.join(10)
-        self._socket.close()
 
 
 class StartError(Exception):
@@ -131,6 +89,19 @@ class Part(Protocol):
     def stop(self) -> None:
         """Finish what is under way, and end."""
         ...
+
+
+def _state_of(watch: Watch, intake: Intake) -> ServiceState:
+    """How far both have come, from memory."""
+    return ServiceState(
+        watch_until_us=watch.until_us,
+        watch_last_pass_us=watch.last_pass_us,
+        watch_lag_s=watch.lag_s,
+        intake_until_us=intake.until_us,
+        intake_connected=intake.connection.connected,
+        intake_queue=intake.queue_length,
+        alarms=watch.standing,
+    )
 
 
 @dataclass
@@ -158,6 +129,8 @@ class Daemon:
         self.web: WebServer | None = None
         self._profiles: tuple[Profile, ...] = ()
         self._workers: list[OutboxWorker] = []
+        self._state: Callable[[], ServiceState] = ServiceState
+        self._pulses: dict[str, Pulse] = {}
         self._started = ExitStack()
 
     def start(self) -> None:
@@ -169,8 +142,10 @@ class Daemon:
                 "set web.host to 127.0.0.1"
             )
         self._started.callback(self.store.close)
+        self._begin_spans()
         self._profiles = self._usable_profiles()
         self.store.migrate()
+        health = self._health()
         if settings.web.enabled:
             app = create_app(
                 self.store,
@@ -187,8 +162,13 @@ class Daemon:
                 topic_root=settings.broker.topic_root,
                 time_required=settings.intake.time_if_absent == "refuse",
                 profiles=settings.intake.profiles,
+                health=health,
+                hsts_s=settings.web.hsts_days * 86_400,
             )
-            self.web = WebServer(app, settings.web.host, settings.web.port, app.state.streams.close)
+            try:
+                self.web = WebServer(app, settings.web, app.state.streams.close)
+            except ServeError as error:
+                raise StartError(str(error)) from error
             self._begin(self.web)
         connections: list[BrokerConnection] = []
         jobs = Jobs(
@@ -229,8 +209,10 @@ class Daemon:
         )
         intake = Intake(settings.broker, settings.intake, writer, self.metrics, self.clock)
         connections.append(intake.connection)
+        self._pulses = {"watch": lambda: watch.turned_s, "intake": lambda: intake.turned_s}
+        self._state = lambda: _state_of(watch, intake)
         if self.clock is wall_clock:
-            connections.append(self._begin_heartbeat(watch, intake))
+            connections.append(self._begin_heartbeat(intake))
         self._begin(jobs)
         link = None
         if settings.channels.mqtt.enabled:
@@ -250,7 +232,36 @@ class Daemon:
             # nobody empties any more.
             connections.append(self._begin_sparkplug(intake))
         self._begin(intake)
+        if health is not None:
+            manager = ServiceManager()
+            self._begin(Supervisor(manager, self._pulses, health.has_begun, health.reasons))
         log.info("watching; store %s, process %d", self.store.shown_url, os.getpid())
+
+    def _begin_spans(self) -> None:
+        """Send spans to a collector, where the settings name one."""
+        url = self.settings.traces.url
+        if url is None:
+            return
+        try:
+            self.metrics.spans = SentSpans(url, self.settings.broker.client_id, __version__)
+        except SpansError as error:
+            raise StartError(str(error)) from error
+        self._started.callback(self.metrics.spans.stop)
+
+    def _health(self) -> Health | None:
+        """How the service is; None with a clock that runs faster than life, by which everything is late."""
+        if self.clock is not wall_clock:
+            return None
+        health = Health(
+            lambda: self._state(),
+            lambda: prove_writable(self.store, self.clock()),
+            lambda: layout_is_ours(self.store),
+            lambda: self._pulses,
+            clock=self.clock,
+            intake_late_s=self.settings.watchman.intake_late_s,
+        )
+        self._started.callback(health.stop)
+        return health
 
     def _begin(self, part: Part) -> None:
         """Start a part; it is stopped in the reverse order, which is the order in which data flows."""
@@ -298,30 +309,19 @@ class Daemon:
             rows = load_site_list(connection).rows
         return [(row.site, row.transmitter, row.profile or "") for row in rows]
 
-    def _begin_heartbeat(self, watch: Watch, intake: Intake) -> BrokerConnection:
+    def _begin_heartbeat(self, intake: Intake) -> BrokerConnection:
         """Say at the broker, again and again, that we are at work; the connection that does it."""
         settings, me = self.settings, self.settings.broker.client_id
         root = settings.broker.topic_root
         last_words = will(root, me, self.clock)
         connection = BrokerConnection(settings.broker, f"{me}-heartbeat", self.metrics, will=last_words)
 
-        def state() -> ServiceState:
-            return ServiceState(
-                watch_until_us=watch.until_us,
-                watch_last_pass_us=watch.last_pass_us,
-                watch_lag_s=watch.lag_s,
-                intake_until_us=intake.until_us,
-                intake_connected=intake.connection.connected,
-                intake_queue=intake.queue_length,
-                alarms=watch.standing,
-            )
-
         heartbeat = Heartbeat(
             connection,
             BrokerError,
             root,
             me,
-            state=state,
+            state=self._state,
             prove_store=lambda: prove_writable(self.store, self.clock()),
             metrics=self.metrics,
             clock=self.clock,

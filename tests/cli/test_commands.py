@@ -43,7 +43,7 @@ def test_every_command_is_in_the_readme_and_has_a_help() -> None:
     assert set(commands) == {
         *("demo", "run", "check", "inventory", "maintenance", "refused", "replay", "alarms", "notify"),
         *("clocks", "describe", "profile", "review", "visits", "user", "token"),
-        *("readings", "export", "site"),
+        *("readings", "export", "site", "backup", "restore", "status"),
     }
     assert all(f"`standingwatch {command}" in readme for command in commands)
 

@@ -42,8 +42,8 @@ def test_names_of_hosts_have_no_scheme_and_no_port(tmp_path: Path, host: str) ->
 @pytest.mark.parametrize(
     ("text", "keys"),
     [
-        ('[web]\nhost = "0.0.0.0"\n', ["access.allowed_hosts"]),
-        ('[web]\nhost = "0.0.0.0"\n[access]\nallowed_hosts = ["a.test"]\n', []),
+        ('[web]\nhost = "0.0.0.0"\n', ["web.cert_file", "access.allowed_hosts"]),
+        ('[web]\nhost = "0.0.0.0"\n[access]\nallowed_hosts = ["a.test"]\n', ["web.cert_file"]),
         ('[web]\nhost = "192.0.2.1"\n[access]\nrequired = false\n', ["access.required"]),
         ("[access]\nrequired = false\n", []),
         ('[web]\nenabled = false\nhost = "0.0.0.0"\n[access]\nrequired = false\n', []),

@@ -21,6 +21,9 @@ from standingwatch.settings import BrokerSettings
 
 log = logging.getLogger("standingwatch.broker")
 
+#: How long a good-bye may take to be sent [s].
+FAREWELL_S = 2.0
+
 OnMessage = Callable[[mqtt.MQTTMessage, int], None]
 
 #: Topic and payload that the broker publishes, and retains, when the connection ends without a good-bye.
@@ -64,6 +67,7 @@ class BrokerConnection:
         self._metrics = metrics
         self._client_id = client_id
         self._connected = threading.Event()
+        self._gone = threading.Event()
         self._lock = threading.Lock()
         self._number = 0
         self._down_since: float | None = None
@@ -128,7 +132,11 @@ class BrokerConnection:
 
     def stop(self) -> None:
         """Disconnect; the broker keeps the session if there is one."""
+        was_connected = self._client.is_connected()
         self._client.disconnect()
+        if was_connected:
+            # paho's thread may end before it has sent the DISCONNECT; the broker would publish our will.
+            self._gone.wait(FAREWELL_S)
         self._client.loop_stop()
         # paho's thread may have ended before it closed what it had open.
         left_open = self._client.socket()
@@ -217,6 +225,7 @@ class BrokerConnection:
             self._client_id,
             "resumed" if flags.session_present else "new",
         )
+        self._gone.clear()
         with self._lock:
             self._number += 1
         if not self._filters:
@@ -243,6 +252,7 @@ class BrokerConnection:
     def _disconnected(
         self, _c: mqtt.Client, _d: Any, _flags: mqtt.DisconnectFlags, reason: ReasonCode, _p: Any
     ) -> None:
+        self._gone.set()
         with self._lock:
             self._number += 1
         was_connected = self._connected.is_set()

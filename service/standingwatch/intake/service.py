@@ -17,6 +17,7 @@ from standingwatch.intake.writer import Writer, Written, is_passing
 from standingwatch.metrics import Metrics
 from standingwatch.readings import link_filter, report_filter
 from standingwatch.settings import BrokerSettings, IntakeSettings
+from standingwatch.spans import span
 from standingwatch.store.reports import Horizon
 
 log = logging.getLogger("standingwatch.intake")
@@ -64,6 +65,8 @@ class Intake:
         self._last_horizon = 0.0
         #: Up to when all that was sent is kept [Unix microseconds]; None before that was first known.
         self.until_us: int | None = None
+        #: When the loop last went round, after a batch that failed too; on the monotonic clock [s].
+        self.turned_s = time.monotonic()
         self.connection = BrokerConnection(
             broker,
             broker.client_id,
@@ -147,6 +150,7 @@ class Intake:
 
     def _run(self) -> None:
         while not self._stopping.is_set():
+            self.turned_s = time.monotonic()
             batch = self._queue.take(self._settings.batch_rows, 0.25, self._settings.batch_wait_s)
             if batch:
                 self._last_message = time.monotonic()
@@ -163,8 +167,12 @@ class Intake:
         """Commit a batch, however long the database is away; None when we are stopped meanwhile."""
         delay_s = 0.1
         while not self._stopping.is_set():
+            self.turned_s = time.monotonic()
             try:
-                with self._metrics.batch_seconds.time():
+                with (
+                    self._metrics.batch_seconds.time(),
+                    span(self._metrics.spans, "batch", {"messages": len(batch)}),
+                ):
                     return self._writer.write(batch)
             except Exception as error:
                 if not is_passing(error):

@@ -38,7 +38,6 @@ from standingwatch.settings.sections import (
     LogSettings,
     StoreSettings,
     WatchSettings,
-    WebSettings,
 )
 from standingwatch.settings.signatures import (
     BurstsSettings,
@@ -49,6 +48,8 @@ from standingwatch.settings.signatures import (
     WeatherSettings,
 )
 from standingwatch.settings.sparkplug import SparkplugSettings
+from standingwatch.settings.traces import TracesSettings
+from standingwatch.settings.web import WebSettings
 
 __all__ = [
     "AccessSettings",
@@ -87,6 +88,7 @@ __all__ = [
     "StepSettings",
     "StoreSettings",
     "SyslogSettings",
+    "TracesSettings",
     "WatchSettings",
     "WatchmanSettings",
     "WeatherSettings",

@@ -4,18 +4,23 @@ from __future__ import annotations
 
 import ipaddress
 from collections.abc import Iterator
-from urllib.parse import urlsplit
+from urllib.parse import parse_qs, urlsplit
 
 from standingwatch.readings.problem import Problem
+from standingwatch.settings.certificates import CertificateError, server_context
 from standingwatch.settings.model import Settings
 from standingwatch.settings.toml_lines import KeyPath
 from standingwatch.settings.translate import Places
+from standingwatch.spans import can_send
 
 
 def warnings_of(settings: Settings, places: Places) -> Iterator[Problem]:
     """Yield a warning for each thing to look at, and an error for names that cannot be."""
     yield from _passwords_in_clear(settings, places)
     yield from _open_to_others(settings, places)
+    yield from _certificate(settings, places)
+    yield from _database_in_clear(settings, places)
+    yield from _traces_without_packages(settings, places)
     yield from _unknown_channels(settings, places)
     yield from _regions_named_twice(settings, places)
     broker, intake = settings.broker, settings.intake
@@ -115,6 +120,14 @@ def _open_to_others(settings: Settings, places: Places) -> Iterator[Problem]:
             "true where others reach the port",
             "anybody who reaches it may acknowledge, shelve and enter work, by no name",
         )
+    if access.required and web.cert_file is None:
+        yield places.warning(
+            (("web", "cert_file"), ("web", "host")),
+            "nothing",
+            "a certificate where others reach the port",
+            "passwords, sessions and tokens cross the network in clear; give cert_file and key_file, or let "
+            "a proxy with TLS ask",
+        )
     if web.host in ("0.0.0.0", "::") and not access.allowed_hosts:  # noqa: S104  compared with, not listened on
         yield places.warning(
             (("access", "allowed_hosts"), ("web", "host")),
@@ -122,3 +135,49 @@ def _open_to_others(settings: Settings, places: Places) -> Iterator[Problem]:
             "the names that browsers ask by",
             "asked by a name, not by a numeric address, the service refuses",
         )
+
+
+def _traces_without_packages(settings: Settings, places: Places) -> Iterator[Problem]:
+    """A collector of traces, and nothing installed that sends to it."""
+    if settings.traces.url is None or can_send():
+        return
+    yield places.error(
+        (("traces", "url"),),
+        "an address",
+        "the packages that send spans, or no address",
+        "pip install 'standingwatch[traces]'",
+    )
+
+
+def _certificate(settings: Settings, places: Places) -> Iterator[Problem]:
+    """A certificate of the web server that it could not use."""
+    cert, key = settings.web.cert_file, settings.web.key_file
+    # That a file is not there is told by itself.
+    if cert is None or key is None or not (cert.is_file() and key.is_file()):
+        return
+    try:
+        server_context(cert, key)
+    except CertificateError as error:
+        keys = (("web", "cert_file"), ("web", "key_file"))
+        yield places.error(keys, str(error), "a certificate and its key", "the pages could not be served")
+
+
+#: Of libpq's `sslmode`: those that look at the server's certificate (PostgreSQL's manual, "SSL Support").
+_VERIFYING = ("verify-ca", "verify-full")
+
+
+def _database_in_clear(settings: Settings, places: Places) -> Iterator[Problem]:
+    """A database on another machine that is asked without a look at who answers."""
+    address = urlsplit(settings.store.url.get_secret_value())
+    query = {name: values[-1] for name, values in parse_qs(address.query).items()}
+    host, mode = address.hostname or query.get("host", ""), query.get("sslmode", "")
+    if not address.scheme.startswith("postgresql") or mode in _VERIFYING:
+        return
+    if not host or host.startswith("/") or is_loopback(host):
+        return
+    yield places.warning(
+        (("store", "url"),),
+        f"sslmode={mode}" if mode else "no sslmode",
+        "sslmode=verify-full&sslrootcert=FILE for a server on another machine",
+        "the link may be in clear, and whoever answers in the server's place is believed",
+    )

@@ -31,7 +31,6 @@ from standingwatch.settings.sections import (
     LogSettings,
     StoreSettings,
     WatchSettings,
-    WebSettings,
 )
 from standingwatch.settings.signatures import (
     BurstsSettings,
@@ -42,6 +41,8 @@ from standingwatch.settings.signatures import (
     WeatherSettings,
 )
 from standingwatch.settings.sparkplug import SparkplugSettings
+from standingwatch.settings.traces import TracesSettings
+from standingwatch.settings.web import WebSettings
 
 ENVIRONMENT_PREFIX = "STANDINGWATCH_"
 NESTED = "__"
@@ -93,6 +94,7 @@ class Settings(BaseSettings):
     web: WebSettings = Field(WebSettings(), description="web pages and HTTP API")
     access: AccessSettings = Field(AccessSettings(), description="who may see and do what on the web")
     log: LogSettings = Field(LogSettings(), description="the log")
+    traces: TracesSettings = Field(TracesSettings(), description="spans for an OpenTelemetry collector")
 
     @classmethod
     def settings_customise_sources(

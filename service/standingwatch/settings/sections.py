@@ -235,20 +235,15 @@ class WatchSettings(Section):
         le=86_400,
         description="how long after its end an hour stays open for late readings [s]",
     )
+    late_pause_s: float = Field(
+        60.0,
+        gt=0,
+        le=86_400,
+        description="how long reports of long ago have to pause before what they show counts [s]",
+    )
     rows_per_pass: int = Field(
         200_000, ge=1000, le=100_000_000, description="readings that are judged in one transaction, at most"
     )
-
-
-class WebSettings(Section):
-    """The web pages, the HTTP API and the metrics."""
-
-    host: HostName = Field(
-        "127.0.0.1",
-        description="address to listen on; 0.0.0.0 for all, then put a proxy with TLS in front",
-    )
-    port: Port = Field(8080, description="TCP port to listen on")
-    enabled: bool = Field(True, description="serve pages, API and metrics")
 
 
 class LogSettings(Section):

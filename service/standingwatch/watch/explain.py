@@ -232,6 +232,9 @@ def part_of(fleet: Fleet, rows: IntArray) -> Fleet:
     for f in fields(Fleet):
         if f.init:
             values = getattr(fleet, f.name)
-            texts = isinstance(values, tuple)
-            columns[f.name] = tuple(values[i] for i in rows.tolist()) if texts else values[rows]
+            if isinstance(values, tuple):
+                # One that is empty says nothing of anybody.
+                columns[f.name] = tuple(values[i] for i in rows.tolist()) if values else ()
+            else:
+                columns[f.name] = values[rows]
     return replace(fleet, **columns)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import threading
+import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -141,6 +142,8 @@ class Watch:
         self.until_us: int | None = None
         self.last_pass_us: int | None = None
         self.lag_s = 0.0
+        #: When the loop last went round, after a pass that failed too; on the monotonic clock [s].
+        self.turned_s = time.monotonic()
         #: How many alarms stand, by the word for their severity.
         self.standing: dict[str, int] = {}
         self._stopping = threading.Event()
@@ -157,12 +160,14 @@ class Watch:
 
     def _run(self) -> None:
         while not self._stopping.is_set():
+            self.turned_s, began_ns = time.monotonic(), time.time_ns()
             try:
                 with self._metrics.watch_seconds.time():
                     busy = self.make_pass()
-            except Exception:
+            except Exception as problem:
                 # Whatever it was, the store holds the last good pass, and the next one begins from there.
                 log.exception("a pass of the watch failed; it is made again from the store")
+                self._metrics.spans.note("pass", began_ns, error=type(problem).__name__)
                 self._metrics.watch_failures.inc()
                 self._loaded = None
                 self._stopping.wait(1.0)
@@ -174,6 +179,7 @@ class Watch:
 
     def make_pass(self) -> bool:
         """Judge what is new and commit what follows; true if there may be more to do at once."""
+        began_ns = time.time_ns()
         with self._store.reading() as connection:
             loaded = self._loaded
             if loaded is None or site_list_version(connection) != loaded.version:
@@ -231,6 +237,9 @@ class Watch:
         show_desk(self._metrics, loaded.desk, plan)
         self.until_us, self.last_pass_us = until_us, self._clock()
         self._metrics.watch_last_pass.set(self.last_pass_us / 1e6)
+        if len(readings) or advanced.changes:  # two passes a second find nothing to do
+            about = {"readings": len(readings), "changes": len(advanced.changes)}
+            self._metrics.spans.note("pass", began_ns, about)
         # What comes now goes before what was.
         if behind or late.day is not None:
             return True

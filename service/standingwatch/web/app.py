@@ -7,17 +7,15 @@ from collections.abc import Callable
 from pathlib import Path
 
 from fastapi import FastAPI, Request
-from fastapi.responses import JSONResponse, Response
+from fastapi.responses import Response
 from fastapi.staticfiles import StaticFiles
 from prometheus_client import CollectorRegistry
 from prometheus_client.exposition import choose_encoder
-from sqlalchemy.exc import SQLAlchemyError
 from starlette.exceptions import HTTPException
 
 from standingwatch import __version__
 from standingwatch.inventory import FleetDefaults
 from standingwatch.settings import AccessSettings, LimitsSettings
-from standingwatch.store.board import intake_state
 from standingwatch.store.connect import Store
 from standingwatch.web.access import VIEWER
 from standingwatch.web.access_api import add_access_api
@@ -30,11 +28,10 @@ from standingwatch.web.alarm_api import add_alarm_api
 from standingwatch.web.alarm_pages import add_alarm_pages
 from standingwatch.web.bench_pages import add_bench_pages
 from standingwatch.web.board_pages import add_board_pages
-from standingwatch.web.data import readiness
 from standingwatch.web.description import DescribedApi
 from standingwatch.web.entry_api import add_entry_api
+from standingwatch.web.health import HealthNow, HealthOfStore, add_health
 from standingwatch.web.intake_api import add_intake_api
-from standingwatch.web.intake_news import intake_news
 from standingwatch.web.intake_pages import Retry, add_intake_pages
 from standingwatch.web.interface_api import add_interface_api
 from standingwatch.web.inventory_api import add_inventory_api
@@ -78,6 +75,8 @@ def create_app(
     topic_root: str = "standingwatch",
     time_required: bool = True,
     profiles: Path | None = None,
+    health: HealthNow | None = None,
+    hsts_s: int = 0,
 ) -> FastAPI:
     """Make the application.
 
@@ -98,6 +97,8 @@ def create_app(
         topic_root: what MQTT topics begin with, for the description of the interface.
         time_required: whether the intake refuses a report without a time, for the same and for samples.
         profiles: folder of payload profiles that can be tried on samples; None for no such page.
+        health: what the process knows of itself; None where only the store can be asked.
+        hsts_s: for how long browsers that ask by HTTPS are told to go on doing so [s]; 0 for not.
     """
     settings = access if access is not None else AccessSettings()
     # The pages that describe an API with a browser load scripts from other hosts: they stay off.
@@ -117,7 +118,7 @@ def create_app(
     app.add_middleware(AccessGate, access=gate, answers=answers, outcomes=outcomes)
     app.add_middleware(TextGate, refuse=answers.answer)
     app.add_middleware(HostGate, allowed=settings.allowed_hosts, bind_host=bind_host, refuse=answers.answer)
-    app.add_middleware(SafetyHeaders)
+    app.add_middleware(SafetyHeaders, hsts_s=hsts_s)
     add_errors(app, answers)
     shared = Shared(store, clock, cache, pages, outcomes)
     add_sign_in_pages(app, shared, gate)
@@ -146,6 +147,7 @@ def create_app(
     add_intake_api(app, shared, retry, folder)
     add_inventory_api(app, shared, folder)
     add_bench_pages(app, shared)
+    add_health(app, health if health is not None else HealthOfStore(store, cache, clock))
     add_interface_api(app, topic_root, time_required=time_required)
 
     @app.get("/site/{site}", include_in_schema=False, dependencies=VIEWER)
@@ -160,24 +162,5 @@ def create_app(
     def metrics(request: Request) -> Response:
         encode, kind = choose_encoder(request.headers.get("accept", ""))
         return Response(encode(registry), headers={"Content-Type": kind})
-
-    @app.get("/livez")
-    def livez() -> dict[str, bool]:
-        """Whether the process answers at all."""
-        return {"alive": True}
-
-    @app.get("/readyz")
-    def readyz() -> JSONResponse:
-        """Whether the service does its work: status 200, or 503 with the reasons."""
-        news, error = None, ""
-        try:
-            with store.reading() as connection:
-                state, roster = intake_state(connection), cache.roster(connection)
-                news = intake_news(state, roster.fleet.expected_interval_s, clock())
-        except SQLAlchemyError as problem:
-            log.warning("readiness: the store cannot be read: %s", problem)
-            error = type(problem).__name__
-        ready, answer = readiness(news, error)
-        return JSONResponse(answer, status_code=200 if ready else 503)
 
     return app

@@ -34,10 +34,16 @@ Refuse = Callable[[Request, int, str], Response]
 
 
 class SafetyHeaders:
-    """ASGI middleware that puts `HEADERS` on every answer, and tells caches to keep no page."""
+    """ASGI middleware that puts `HEADERS` on every answer, and tells caches to keep no page.
 
-    def __init__(self, app: ASGIApp) -> None:
-        self._app = app
+    Args:
+        app: what comes behind.
+        hsts_s: for how long a browser that asked by HTTPS has to go on doing so [s]; 0 for nothing said (RFC
+            6797: over HTTP it may not be said).
+    """
+
+    def __init__(self, app: ASGIApp, hsts_s: int = 0) -> None:
+        self._app, self._hsts_s = app, hsts_s
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a request on."""
@@ -51,6 +57,8 @@ class SafetyHeaders:
                 for name, value in HEADERS.items():
                     headers[name] = value
                 headers.setdefault("Cache-Control", "no-store")
+                if self._hsts_s and scope["scheme"] == "https":
+                    headers["Strict-Transport-Security"] = f"max-age={self._hsts_s}"
             await send(message)
 
         await self._app(scope, receive, send_with_headers)
