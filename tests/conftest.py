@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import socket
 import subprocess
@@ -22,6 +23,34 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from standingwatch.store.connect import Store
 
 HERE = Path(__file__).parent
+
+#: Tests that say little more than a sibling which always runs, and take long: the same on the second kind of
+#: database, in further orders and looks, or at greater length. `tests/run -m ""` runs them too.
+LONG = tuple(
+    re.compile(pattern)
+    for pattern in (
+        r"test_web_schema\.py::.*\[postgresql",
+        r"_browser\.py::.*\[(?=.*\b(?:desk-dark|phone-light|dark-desk|light-phone)\b)",
+        r"test_fourteen_days_come_back\[.*-(?:newest|oldest) first\]",
+        r"test_a_regional_ice_storm\[postgresql\]",
+        r"test_every_message_of_the_demo",
+        r"test_reports_wait_while_nobody_listens",
+        r"test_backlog_goes_out_in_arrays_at_the_rate_that_is_set",
+        r"test_each_change_is_delivered_once_per_id\[sqlite\]",
+        r"test_atheris_finds_no_crash_in_seconds",
+        r"test_installed_again_upgraded_undone_and_removed",
+        r"test_what_cannot_be_used_is_kept_and_put_in_again\[postgresql\]",
+        r"test_store_upgrades\.py::.*\[postgresql-000[2-7]",
+        r"test_store_upgrades\.py::.*\[000[2-7]-postgresql",
+    )
+)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark the long ones."""
+    for item in items:
+        if any(pattern.search(item.nodeid) for pattern in LONG):
+            item.add_marker(pytest.mark.long)
 
 
 def free_port() -> int:

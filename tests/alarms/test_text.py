@@ -6,7 +6,7 @@ import math
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from standingwatch.alarms.detail import detail
@@ -268,6 +268,7 @@ def test_no_figures_are_no_sentence(condition: Condition) -> None:
     assert detail(condition, dict.fromkeys(FIGURES, math.nan)) == ""
 
 
+@settings(suppress_health_check=[HealthCheck.too_slow])
 @given(
     st.sampled_from(Condition),
     st.dictionaries(
