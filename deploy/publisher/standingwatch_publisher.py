@@ -22,7 +22,7 @@ Exit status: 0, 1 for a problem, 2 for wrong use.
 """
 
 # Python 3.9 has neither the newer spelling of types nor that of UTC.
-# ruff: noqa: UP017, UP035, UP045
+# ruff: noqa: UP017, UP035, UP045  (as said above)
 
 from __future__ import annotations
 
@@ -882,7 +882,7 @@ class Spool:
         marks = ",".join("?" * len(numbers))
         with self._lock:
             # Nothing but marks goes into the statement itself.
-            gone = self._write((f"DELETE FROM reports WHERE id IN ({marks})", tuple(numbers)))  # noqa: S608
+            gone = self._write((f"DELETE FROM reports WHERE id IN ({marks})", tuple(numbers)))  # noqa: S608  marks alone
             self.waiting -= gone[0]
 
     def note(self, name: str) -> Optional[str]:

@@ -8,6 +8,7 @@ Prints the median and the 99th percentile of whole answers over HTTP on the loop
 from a server in a process of its own. Before each question a second's worth of reports is stored, so that
 nothing can be answered from what was worked out before; also the first answer after a start, and that after
 an hour was closed.
+The package has to be installed, or its folder in PYTHONPATH.
 It judges nothing: times depend on the machine, so no test looks at them.
 """
 
@@ -19,28 +20,24 @@ import sys
 import tempfile
 import time
 from collections.abc import Sequence
-from pathlib import Path
 from statistics import median
 
 import httpx
 import numpy as np
 from sqlalchemy import Connection, text
 
-SERVICE = Path(__file__).resolve().parents[2] / "service"
-sys.path.insert(0, str(SERVICE))
-
-from standingwatch.alarms.lifecycle import AlarmKey, Evidence, apply_all  # noqa: E402  after the path
-from standingwatch.detect.interface import LikelyCause, LimitForecast  # noqa: E402
-from standingwatch.detect.rollup import HOUR_US  # noqa: E402
-from standingwatch.detect.words import Cause, Condition, Severity  # noqa: E402
-from standingwatch.inventory import InventoryRow  # noqa: E402
-from standingwatch.readings import Readings  # noqa: E402
-from standingwatch.readings.flags import Flag  # noqa: E402
-from standingwatch.store.alarming import save_changes  # noqa: E402
-from standingwatch.store.connect import Store  # noqa: E402
-from standingwatch.store.reports import Horizon, insert_readings, new_arrival, set_horizon  # noqa: E402
-from standingwatch.store.sites import load_site_list, replace_site_list  # noqa: E402
-from standingwatch.store.watching import Progress, save_progress  # noqa: E402
+from standingwatch.alarms.lifecycle import AlarmKey, Evidence, apply_all
+from standingwatch.detect.interface import LikelyCause, LimitForecast
+from standingwatch.detect.rollup import HOUR_US
+from standingwatch.detect.words import Cause, Condition, Severity
+from standingwatch.inventory import InventoryRow
+from standingwatch.readings import Readings
+from standingwatch.readings.flags import Flag
+from standingwatch.store.alarming import save_changes
+from standingwatch.store.connect import Store
+from standingwatch.store.reports import Horizon, insert_readings, new_arrival, set_horizon
+from standingwatch.store.sites import load_site_list, replace_site_list
+from standingwatch.store.watching import Progress, save_progress
 
 
 def say(text: str) -> None:
@@ -193,14 +190,11 @@ ADDRESSES = (
 
 def ask(url: str, port: int, rounds: int, addresses: Sequence[str]) -> None:
     """Run a server over a store and print how long it takes to answer."""
-    import os
 
     store = Store(url)
     with store.reading() as connection:
         keys = load_site_list(connection).keys
-    server = subprocess.Popen(
-        [sys.executable, "-c", SERVER, url, str(port)], env={**os.environ, "PYTHONPATH": str(SERVICE)}
-    )
+    server = subprocess.Popen([sys.executable, "-c", SERVER, url, str(port)])
     rng = np.random.default_rng(8)
 
     def more_reports() -> None:

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import json
-import os
 import re
 import shutil
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
+from command_line import run, store_in, well
 
 from standingwatch.alarms.handling import Act, OperatorState, put_on_shelf
 from standingwatch.alarms.lifecycle import AlarmKey, Evidence, apply
@@ -49,34 +46,6 @@ STEP = AlarmKey("birch", "rpt-1", Condition.SWR_STEP)
 SITE = AlarmKey("alder", "", Condition.SITE_UNREACHABLE)
 COAST = AlarmKey("", "", Condition.SWR_WEATHER, region="Coast")
 ENDED = AlarmKey("alder", "rpt-2", Condition.SWR_HIGH)
-
-
-def run(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    done = subprocess.run(
-        [sys.executable, "-m", "standingwatch", *words],
-        cwd=folder,
-        env={**os.environ, "PYTHONPATH": str(ROOT / "service")},
-        capture_output=True,
-        text=True,
-        timeout=120,
-    )
-    assert "Traceback" not in done.stderr, done.stderr
-    return done
-
-
-def well(folder: Path, *words: str) -> str:
-    done = run(folder, *words)
-    assert (done.returncode, done.stderr) == (0, "")
-    return done.stdout
-
-
-@contextmanager
-def store_in(folder: Path) -> Iterator[Store]:
-    opened = Store(f"sqlite:///{folder}/standingwatch.sqlite")
-    try:
-        yield opened
-    finally:
-        opened.close()
 
 
 @pytest.fixture(scope="module")

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import json
-import os
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
+from command_line import run
 
 from standingwatch.inventory import read_inventory_text
 from standingwatch.readings.clocks import ClockSettings, observe, unknown_clocks
@@ -20,19 +18,6 @@ from standingwatch.store.sites import replace_site_list
 SERVICE = Path(__file__).parents[2] / "service"
 NOW_US = 1_795_000_000_000_000
 SITES = ("amber", "birch", "cedar", "dale")
-
-
-def run(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    done = subprocess.run(
-        [sys.executable, "-m", "standingwatch", *words],
-        cwd=folder,
-        env={**os.environ, "PYTHONPATH": str(SERVICE)},
-        capture_output=True,
-        text=True,
-        timeout=120,
-    )
-    assert "Traceback" not in done.stderr, done.stderr
-    return done
 
 
 @pytest.fixture

@@ -3,32 +3,17 @@
 from __future__ import annotations
 
 import json
-import os
 import re
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+from command_line import run
 
 from standingwatch import __version__
 from standingwatch.cli.main import build_parser
 
 ROOT = Path(__file__).parents[2]
 SIX = ROOT / "fixtures" / "inventory" / "six-transmitters.csv"
-
-
-def run(folder: Path, *words: str, **environ: str) -> subprocess.CompletedProcess[str]:
-    done = subprocess.run(
-        [sys.executable, "-m", "standingwatch", *words],
-        cwd=folder,
-        env={**os.environ, "PYTHONPATH": str(ROOT / "service"), **environ},
-        capture_output=True,
-        text=True,
-        timeout=120,
-    )
-    assert "Traceback" not in done.stderr, done.stderr
-    return done
 
 
 def test_wrong_use_and_version(tmp_path: Path) -> None:

@@ -9,13 +9,12 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pyarrow.csv
 import pytest
+from command_line import environment, run, store_in, well
 from pyarrow import parquet
 from sqlalchemy import func, select
 
@@ -45,38 +44,6 @@ unit = "dB"
 [constants]
 site = "birch"
 """
-
-
-def environment() -> dict[str, str]:
-    return {**os.environ, "PYTHONPATH": str(ROOT / "service")}
-
-
-def run(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    done = subprocess.run(
-        [sys.executable, "-m", "standingwatch", *words],
-        cwd=folder,
-        env=environment(),
-        capture_output=True,
-        text=True,
-        timeout=120,
-    )
-    assert "Traceback" not in done.stderr, done.stderr
-    return done
-
-
-def well(folder: Path, *words: str) -> str:
-    done = run(folder, *words)
-    assert (done.returncode, done.stderr) == (0, "")
-    return done.stdout
-
-
-@contextmanager
-def store_in(folder: Path) -> Iterator[Store]:
-    opened = Store(f"sqlite:///{folder}/standingwatch.sqlite")
-    try:
-        yield opened
-    finally:
-        opened.close()
 
 
 def readings_in(folder: Path) -> list[tuple[Any, ...]]:

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import json
-import os
-import subprocess
-import sys
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from command_line import run
 from prometheus_client import CollectorRegistry
 from sqlalchemy import select
 
@@ -33,19 +31,6 @@ forward = { pointer = "/f", unit = "W" }
 reflected = { pointer = "/r", unit = "W" }
 """
 SITES = "site,transmitter,frequency_mhz,profile\nhill-03,tx-1,155.34,gateway\n"
-
-
-def run(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    done = subprocess.run(
-        [sys.executable, "-m", "standingwatch", *words],
-        cwd=folder,
-        env={**os.environ, "PYTHONPATH": str(SERVICE)},
-        capture_output=True,
-        text=True,
-        timeout=120,
-    )
-    assert "Traceback" not in done.stderr, done.stderr
-    return done
 
 
 @pytest.fixture

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from command_line import run
 from prometheus_client import CollectorRegistry
 from sqlalchemy import select
 
@@ -26,19 +24,6 @@ from standingwatch.store.connect import Store
 SERVICE = Path(__file__).parents[2] / "service"
 NOW_US = 1_795_000_000_000_000
 TOPIC = "standingwatch/report/cedar-point/rpt-1"
-
-
-def run(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    done = subprocess.run(
-        [sys.executable, "-m", "standingwatch", *words],
-        cwd=folder,
-        env={**os.environ, "PYTHONPATH": str(SERVICE)},
-        capture_output=True,
-        text=True,
-        timeout=120,
-    )
-    assert "Traceback" not in done.stderr, done.stderr
-    return done
 
 
 @pytest.fixture

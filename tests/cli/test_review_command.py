@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import csv
 import io
-import os
-import subprocess
-import sys
 import time
 from pathlib import Path
 
 import pytest
+from command_line import run
 
 from standingwatch.alarms.lifecycle import AlarmKey, Evidence, apply
 from standingwatch.detect.words import Condition, Severity
@@ -20,19 +18,6 @@ from standingwatch.store.connect import Store
 ROOT = Path(__file__).parents[2]
 SITES = "site,transmitter,frequency_mhz,region\nalder,rpt-1,155,Coast\nbirch,rpt-1,155,Inland\n"
 DAY = 86_400_000_000
-
-
-def run(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    done = subprocess.run(
-        [sys.executable, "-m", "standingwatch", *words],
-        cwd=folder,
-        env={**os.environ, "PYTHONPATH": str(ROOT / "service")},
-        capture_output=True,
-        text=True,
-        timeout=120,
-    )
-    assert "Traceback" not in done.stderr, done.stderr
-    return done
 
 
 @pytest.fixture(scope="module")

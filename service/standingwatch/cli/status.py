@@ -13,6 +13,7 @@ import json
 import ssl
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
+from ipaddress import ip_address
 from typing import TYPE_CHECKING, Any
 
 from standingwatch.cli.arguments import now_us
@@ -78,13 +79,24 @@ def act_status(arguments: argparse.Namespace) -> int:
 # Asking -------------------------------------------------------------------------------------------------
 
 
+def _reachable(host: str) -> str:
+    """An address at which somebody who listens at a host can be asked from the same machine."""
+    try:
+        address = ip_address(host)
+    except ValueError:
+        return host  # a name
+    if not address.is_unspecified:
+        return host
+    return "::1" if address.version == 6 else "127.0.0.1"
+
+
 def ask_daemon(web: WebSettings) -> DaemonAnswer:
     """Ask the daemon at its own address how it is."""
     import httpx
 
     if not web.enabled:
         return DaemonAnswer("", None, "web.enabled is false, so that it cannot be asked")
-    host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(web.host, web.host)  # noqa: S104  no address to listen on
+    host = _reachable(web.host)
     verify: ssl.SSLContext | bool = True
     if web.cert_file is not None:
         # Its certificate is at hand: that one is trusted, whatever names it is for, and no other.

@@ -7,7 +7,7 @@ import ssl
 import threading
 import time
 from collections.abc import Callable
-from typing import Any
+from typing import Any, cast
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
@@ -95,11 +95,12 @@ class BrokerConnection:
                 )
             self._client.tls_set_context(context)
         # paho doubles the delay at each try and adds no jitter of its own: a fleet of clients gets apart by
-        # a starting delay that depends on the identity.
+        # a starting delay that depends on the identity. It says that it wants whole seconds, and sleeps for
+        # fractions as well.
         spread = 1 + (hash_of(client_id) % 1000) / 2000
         self._client.reconnect_delay_set(
-            min_delay=settings.reconnect_min_s * spread,  # type: ignore[arg-type]  # paho sleeps for fractions too
-            max_delay=settings.reconnect_max_s * spread,  # type: ignore[arg-type]  # likewise
+            min_delay=cast(int, settings.reconnect_min_s * spread),
+            max_delay=cast(int, settings.reconnect_max_s * spread),
         )
         self._client.max_inflight_messages_set(100)
         self._client.on_connect = self._connect_answered
@@ -119,7 +120,8 @@ class BrokerConnection:
         self._down_since = time.monotonic()
         extra: dict[str, Any] = {}
         if self._is_v5:
-            properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho has no type here
+            # paho gives the constructor no types.
+            properties = cast(Callable[[int], Properties], Properties)(PacketTypes.CONNECT)
             if self._keeps_session:
                 properties.SessionExpiryInterval = self._settings.session_expiry_s
             if self._filters:

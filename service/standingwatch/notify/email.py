@@ -158,8 +158,7 @@ class EmailChannel:
         picture, chart_failed = None, False
         try:
             picture = self._chart(message)
-        except Exception:
-            # Whatever is wrong with a chart, the words are what somebody waits for.
+        except Exception:  # whatever is wrong with a chart, the words are what somebody waits for
             log.exception("channel %s: no chart of %s", self.name, message.event_id)
             chart_failed = True
         domain = self._from.domain

@@ -258,8 +258,7 @@ class Heartbeat:
             self._wake.clear()
             try:
                 beat = self.beat()
-            except Exception:
-                # A mistake in what is said must not look like the end of the service.
+            except Exception:  # a mistake in what is said must not look like the end of the service
                 log.exception("the heartbeat cannot say how the service is")
                 beat = {
                     "time": rfc3339(self._clock()),

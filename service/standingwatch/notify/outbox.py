@@ -54,6 +54,8 @@ from standingwatch.store.outbox import (
 
 log = logging.getLogger("standingwatch.notify")
 
+_RANDOM = random.SystemRandom()
+
 #: How often the outbox is looked at when nobody says that there is something in it [s].
 LOOK_EVERY_S = 2.0
 
@@ -95,7 +97,7 @@ class Patience:
         if retry_after_s is not None:
             return min(max(retry_after_s, self.first_s), self.retry_after_most_s)
         grown = min(self.first_s * 2.0 ** min(tries, 30), self.message_most_s)
-        return grown + random.uniform(0, self.first_s)  # noqa: S311  spreads tries, hides nothing
+        return grown + _RANDOM.uniform(0, self.first_s)
 
 
 class OutboxWorker:

@@ -167,8 +167,7 @@ class Supervisor:
         while not self._stopping.is_set():
             try:
                 self.look()
-            except Exception:
-                # A mistake in what is told must not end the telling: the next look tries again.
+            except Exception:  # a mistake in what is told must not end the telling: the next look tries again
                 log.exception("the service manager cannot be told how the service is")
             # Until it has been told that the service is up, somebody waits for it.
             self._stopping.wait(every_s if self._told_up else min(0.1, every_s))

@@ -205,7 +205,7 @@ def insert_history(
     literals = ", ".join(constants.values())
     one = f"({literals}, {', '.join('?' * len(columns))})"
     # Names of our own columns and numbers, never text from outside.
-    head = f"INSERT INTO readings ({', '.join(names)}) VALUES "  # noqa: S608 (see above)
+    head = f"INSERT INTO readings ({', '.join(names)}) VALUES "  # noqa: S608  our own names and numbers
     flat = list(chain.from_iterable(zip(*columns.values(), strict=True)))
     width = len(columns) * _ROWS_A_STATEMENT
     whole = len(flat) - len(flat) % width
@@ -236,7 +236,7 @@ def _copy(
                 copy.write_row(row)
         # Names of our own columns and numbers, never text from outside.
         cursor.execute(
-            f"INSERT INTO readings ({', '.join(constants)}, {listed}) "  # noqa: S608 (see above)
+            f"INSERT INTO readings ({', '.join(constants)}, {listed}) "  # noqa: S608  our own names and numbers
             f"SELECT {', '.join(constants.values())}, {listed} FROM history_arriving ON CONFLICT DO NOTHING"
         )
         inserted = int(cursor.rowcount)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import NamedTuple
 
 #: Seconds since 1970 of 2000-01-01 and 2100-01-01: what is between them may be a time.
@@ -91,7 +91,8 @@ def _of_text(text: str) -> GuessedTime | None:
 
 def _fits(text: str, pattern: str) -> bool:
     try:
-        told = datetime.strptime(text, pattern)  # noqa: DTZ007  the zone is what has to be asked for
+        # The zone is what has to be asked for: of the moment only the year is looked at.
+        told = datetime.strptime(text, pattern).replace(tzinfo=UTC)
     except ValueError:
         return False
     return 2000 <= told.year < 2100

@@ -27,7 +27,7 @@ _PLAIN = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d:\d\d(\.\d+)?", re.ASCII)
 _DIGITS = re.compile(r"\s*[+-]?\d{1,20}(\.\d{0,20})?\s*", re.ASCII)
 _PER_UNIT = {"unix_s": 1_000_000, "unix_ms": 1_000, "unix_us": 1}
 # Two moments that differ in every part, seconds and halves of the day included.
-_TRIALS = (datetime(2031, 10, 23, 14, 5, 0), datetime(2034, 1, 2, 9, 46, 0))  # noqa: DTZ001  patterns may have no zone
+_TRIALS = tuple(datetime.fromisoformat(text) for text in ("2031-10-23T14:05:00", "2034-01-02T09:46:00"))
 
 
 def zone_of(text: str) -> tzinfo:
