@@ -19,6 +19,7 @@ import paho.mqtt.client as mqtt
 import psycopg
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from waiting import free_port, wait_until
 
 from standingwatch.store.connect import Store
 
@@ -59,23 +60,6 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if any(pattern.search(item.nodeid) for pattern in LONG):
             item.add_marker(pytest.mark.long)
-
-
-def free_port() -> int:
-    """A TCP port of the loopback that nobody listens on."""
-    with closing(socket.socket()) as sock:
-        sock.bind(("127.0.0.1", 0))
-        return int(sock.getsockname()[1])
-
-
-def wait_until(true: Callable[[], object], seconds: float, what: str) -> None:
-    """Wait for something to become true; fails with `what` when it does not in time."""
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        if true():
-            return
-        time.sleep(0.02)
-    pytest.fail(f"after {seconds:g} s still not: {what}")
 
 
 def program(name: str) -> str:

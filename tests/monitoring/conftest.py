@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import shutil
-import socket
 import subprocess
 import sys
 import threading
@@ -13,7 +12,7 @@ import time
 import urllib.parse
 import urllib.request
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import ExitStack, closing
+from contextlib import ExitStack
 from dataclasses import dataclass
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -25,6 +24,7 @@ from opentelemetry.proto.collector.trace.v1.trace_service_pb2 import ExportTrace
 from opentelemetry.proto.common.v1.common_pb2 import KeyValue
 from opentelemetry.proto.trace.v1.trace_pb2 import Span
 from prometheus_client import CollectorRegistry
+from waiting import free_port, wait_until
 
 from standingwatch.intake.sorting import Arrived
 from standingwatch.intake.writer import Writer
@@ -59,21 +59,6 @@ url = "http://127.0.0.1:{collector}/v1/traces"
 
 #: How long the history is that the service begins with: more than the hours of a provisional baseline.
 HISTORY_HOURS = 10
-
-
-def free_port() -> int:
-    with closing(socket.socket()) as sock:
-        sock.bind(("127.0.0.1", 0))
-        return int(sock.getsockname()[1])
-
-
-def wait_until(true: Callable[[], object], seconds: float, what: str) -> None:
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        if true():
-            return
-        time.sleep(0.1)
-    pytest.fail(f"after {seconds:g} s still not: {what}")
 
 
 @pytest.fixture(scope="session")

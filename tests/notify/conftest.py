@@ -12,7 +12,6 @@ import threading
 import time
 import urllib.request
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -23,6 +22,7 @@ import trustme
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import AuthResult
 from prometheus_client import CollectorRegistry
+from waiting import free_port
 
 from standingwatch.alarms.event import cloudevent
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Change, Evidence, apply_all
@@ -35,12 +35,6 @@ from standingwatch.store.outbox import Message, NewMessage, Subject, add_message
 
 SOURCE = "urn:standingwatch:test"
 START_US = 1_795_000_000_000_000
-
-
-def free_port() -> int:
-    with closing(socket.socket()) as sock:
-        sock.bind(("127.0.0.1", 0))
-        return int(sock.getsockname()[1])
 
 
 @pytest.fixture

@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 
 from standingwatch.inventory import FleetDefaults, build_fleet, read_inventory_text
 from standingwatch.readings import Fleet
+from standingwatch.readings.profile.model import QUANTITIES
 from standingwatch.readings.profile.quantities import FIELD_KINDS, UNITS, calibrated, reflected_w, to_base
-from standingwatch.readings.table_map import COLUMN_OF_FIELD, CsvMap, FieldMap, TableMap, map_of_heading
+from standingwatch.readings.table_map import CsvMap, FieldMap, TableMap, map_of_heading
 from standingwatch.readings.table_values import TableRead, read_batch
 from standingwatch.readings.times import BadTimeError, parse_time
 
@@ -61,7 +62,7 @@ def values(
         rfl=["1"] * count,
         x=texts,
     )
-    column = getattr(found.readings, COLUMN_OF_FIELD.get(name, name))
+    column = getattr(found.readings, QUANTITIES.get(name, name))
     return column.tolist(), [tuple(one) for one in found.refusals]
 
 

@@ -46,20 +46,10 @@ from datetime import timedelta, timezone
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-#: Columns of readings by the names that fields have in a map.
-COLUMN_OF_FIELD: Mapping[str, str] = {
-    "forward": "forward_w",
-    "reflected": "reflected_w",
-    "set_power": "set_power_w",
-    "frequency": "frequency_mhz",
-    "pa_temperature": "pa_temperature_c",
-    "ambient_temperature": "ambient_temperature_c",
-    "precipitation": "precipitation",
-    "wind": "wind_mps",
-}
-STATE_FIELDS = ("keyed", "foldback")
+from standingwatch.readings.profile.model import QUANTITIES, STATES
+
 TEXT_FIELDS = ("site", "transmitter", "channel")
-FIELDS = ("time", *COLUMN_OF_FIELD, *STATE_FIELDS, *TEXT_FIELDS, "sequence")
+FIELDS = ("time", *QUANTITIES, *STATES, *TEXT_FIELDS, "sequence")
 
 #: Columns of a table that speaks as our own reports do: field and unit by the column's name.
 OWN_COLUMNS: Mapping[str, tuple[str, str]] = {
@@ -159,7 +149,7 @@ def map_of_heading(heading: Sequence[str]) -> TableMap:
         own, unit = OWN_COLUMNS.get(name, ("", ""))
         if own and own not in fields:
             fields[own] = FieldMap(name, unit)
-        elif name in ("time", "sequence", *STATE_FIELDS, *TEXT_FIELDS):
+        elif name in ("time", "sequence", *STATES, *TEXT_FIELDS):
             fields[name] = FieldMap(name)
     return TableMap(fields)
 

@@ -7,13 +7,12 @@ from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from typing import Any, NamedTuple
 
+from standingwatch.readings.profile.model import QUANTITIES, STATES
 from standingwatch.readings.profile.quantities import FIELD_KINDS, UNITS, to_base
 from standingwatch.readings.table_map import (
-    COLUMN_OF_FIELD,
     FALSE_WORDS,
     FIELDS,
     PART,
-    STATE_FIELDS,
     TRUE_WORDS,
     CsvMap,
     FieldMap,
@@ -89,9 +88,9 @@ class _Reader:
             return None
         table = self._table(key, given)
         keys = ["column", "missing"]
-        if name in COLUMN_OF_FIELD:
+        if name in QUANTITIES:
             keys += ["unit", "scale", "offset", "table", "table_unit"]
-        keys += ["true", "false"] if name in STATE_FIELDS else []
+        keys += ["true", "false"] if name in STATES else []
         keys += ["form", "zone"] if name == "time" else []
         self._known(key, table, keys)
         column = table.get("column")
@@ -118,7 +117,7 @@ class _Reader:
         self, key: tuple[str, ...], name: str, table: Mapping[str, Any]
     ) -> tuple[str, tuple[tuple[float, float], ...], str]:
         """Unit, calibration and its unit."""
-        if name not in COLUMN_OF_FIELD:
+        if name not in QUANTITIES:
             return "", (), ""
         kinds = FIELD_KINDS[name]
         fitting = [unit.name for unit in UNITS.values() if unit.kind in kinds]

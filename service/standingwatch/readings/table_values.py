@@ -18,9 +18,10 @@ import pyarrow.compute as pc
 
 from standingwatch.readings.columns import Readings
 from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
+from standingwatch.readings.profile.model import QUANTITIES, STATES
 from standingwatch.readings.profile.quantities import UNITS, calibrated, to_base
 from standingwatch.readings.report import MAX_CHANNEL_LENGTH, MAX_SEQUENCE
-from standingwatch.readings.table_map import COLUMN_OF_FIELD, STATE_FIELDS, FieldMap, TableMap
+from standingwatch.readings.table_map import FieldMap, TableMap
 from standingwatch.readings.table_times import column_times
 from standingwatch.readings.times import shown
 from standingwatch.readings.units import MAX_POWER_DBM
@@ -91,10 +92,10 @@ class _Batch:
         forward = self._quantity("forward")
         columns["forward_w"] = forward
         columns["reflected_w"] = self._quantity("reflected", forward)
-        for name, column in COLUMN_OF_FIELD.items():
+        for name, column in QUANTITIES.items():
             if name in fields and column not in columns:
                 columns[column] = self._quantity(name)
-        for name in STATE_FIELDS:
+        for name in STATES:
             if name in fields:
                 columns[name] = self._states(name)
         if "sequence" in fields:
@@ -105,7 +106,7 @@ class _Batch:
         channel = self._channel()
         for name in ("forward", "reflected"):
             self._where(
-                np.isnan(columns[COLUMN_OF_FIELD[name]]),
+                np.isnan(columns[QUANTITIES[name]]),
                 "no-power",
                 _always(f"column {fields[name].column}: no {name} power"),
             )

@@ -10,7 +10,6 @@ import ssl
 import subprocess
 import sys
 import threading
-import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
@@ -25,6 +24,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from prometheus_client import CollectorRegistry
 from sqlalchemy import func, select
+from waiting import free_port, wait_until
 
 from standingwatch.intake.service import Intake
 from standingwatch.intake.writer import Writer
@@ -42,20 +42,6 @@ NOW_US = 1_795_000_000_000_000
 FIRST_US = NOW_US - 86_400_000_000
 #: One that is no plain word: blanks, quotes, letters past ASCII, what means something to openssl or a shell.
 STRANGE = "Förde Süd, 3=x \"$HOME\" 'ö'"
-
-
-def free_port() -> int:
-    with closing(socket.socket()) as sock:
-        sock.bind(("127.0.0.1", 0))
-        return int(sock.getsockname()[1])
-
-
-def until(true: Callable[[], object], seconds: float, what: str) -> None:
-    end = time.monotonic() + seconds
-    while not true():
-        if time.monotonic() > end:
-            pytest.fail(f"after {seconds:g} s still not: {what}")
-        time.sleep(0.03)
 
 
 class Helper:
@@ -116,7 +102,7 @@ class Client:
     def publish(self, topic: str, payload: bytes = b"{}", retain: bool = False) -> str:
         """Publish at QoS 1; what the broker answered; "Success" also where nobody listens."""
         info = self.client.publish(topic, payload, qos=1, retain=retain)
-        until(lambda: info.mid in self.answers, 10, f"the broker answers to {topic}")
+        wait_until(lambda: info.mid in self.answers, 10, f"the broker answers to {topic}")
         answer = self.answers[info.mid]
         return "Success" if answer == "No matching subscribers" else answer
 
@@ -124,7 +110,7 @@ class Client:
         done: list[bool] = []
         self.client.on_subscribe = lambda *_: done.append(True)
         self.client.subscribe([(one, 1) for one in filters])
-        until(lambda: done, 10, f"subscribed to {filters}")
+        wait_until(lambda: done, 10, f"subscribed to {filters}")
 
 
 @dataclass
@@ -184,7 +170,7 @@ class Deployed:
             self.process = subprocess.Popen(
                 [program, "-c", str(self.folder / "etc" / "mosquitto.conf")], stdout=log, stderr=log
             )
-        until(self._listens, 20, "mosquitto listens: " + self.log())
+        wait_until(self._listens, 20, "mosquitto listens: " + self.log())
 
     def log(self) -> str:
         path = self.folder / "mosquitto.log"
@@ -210,7 +196,7 @@ class Deployed:
         """Let it write what it keeps, and wait until that is done."""
         before = self.kept.stat().st_mtime_ns if self.kept.exists() else 0
         self.signal(signal.SIGUSR1)
-        until(lambda: self.kept.exists() and self.kept.stat().st_mtime_ns != before, 30, "written")
+        wait_until(lambda: self.kept.exists() and self.kept.stat().st_mtime_ns != before, 30, "written")
 
     # Clients --------------------------------------------------------------------------------------------
 
@@ -374,7 +360,7 @@ def report() -> Callable[[int], bytes]:
 
 @pytest.fixture
 def wait() -> Callable[..., None]:
-    return until
+    return wait_until
 
 
 @pytest.fixture
