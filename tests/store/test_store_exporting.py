@@ -11,6 +11,7 @@ from sqlalchemy import insert
 
 from standingwatch.inventory import read_inventory_text
 from standingwatch.readings import Flag, Readings
+from standingwatch.readings.flags import flag_words
 from standingwatch.store import tables
 from standingwatch.store.connect import Store
 from standingwatch.store.exporting import (
@@ -19,7 +20,6 @@ from standingwatch.store.exporting import (
     Span,
     export_readings,
     export_visits,
-    flag_words,
     site_is_known,
 )
 from standingwatch.store.reports import insert_readings, new_arrival

@@ -270,7 +270,7 @@ class Writer:
         for flag in Flag:
             flagged = int(np.count_nonzero(readings.flags & int(flag)))
             if flagged:
-                self._metrics.readings_flagged.labels(str(flag.name).lower().replace("_", "-")).inc(flagged)
+                self._metrics.readings_flagged.labels(flag.word).inc(flagged)
         for reason, count in Counter(r.reason for r in refused).items():
             self._metrics.reports_refused.labels(reason).inc(count)
 

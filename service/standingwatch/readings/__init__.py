@@ -2,7 +2,7 @@
 
 from standingwatch.readings.columns import COLUMNS, FLOAT_COLUMNS, STATE_COLUMNS, Reading, Readings
 from standingwatch.readings.decode import Decoded, Refusal, decode_report
-from standingwatch.readings.flags import UNUSABLE, Flag, QualityCarry, qualify
+from standingwatch.readings.flags import UNUSABLE, Flag, QualityCarry, flag_words, qualify
 from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
 from standingwatch.readings.times import BadTimeError, parse_time
 from standingwatch.readings.topics import (
@@ -37,6 +37,7 @@ __all__ = [
     "alarm_topic",
     "decode_report",
     "event_topic",
+    "flag_words",
     "heartbeat_topic",
     "link_filter",
     "parse_time",

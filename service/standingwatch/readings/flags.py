@@ -30,6 +30,16 @@ class Flag(IntFlag):
     #: the intake sets it, not `qualify`.
     CLOCK_OFF = 128
 
+    @property
+    def word(self) -> str:
+        """A single flag as files, pages and metrics name it."""
+        return str(self.name).lower().replace("_", "-")
+
+
+def flag_words(flags: int) -> list[str]:
+    """The flags of a reading as words."""
+    return [flag.word for flag in Flag if flags & int(flag)]
+
 
 UNUSABLE: int = int(
     Flag.NOT_KEYED

@@ -11,7 +11,7 @@ import pyarrow as pa
 from sqlalchemy import Connection, Select, func, select
 
 from standingwatch.detect.words import Severity
-from standingwatch.readings import COLUMNS, FLOAT_COLUMNS, STATE_COLUMNS, Flag
+from standingwatch.readings import COLUMNS, FLOAT_COLUMNS, STATE_COLUMNS, flag_words
 from standingwatch.store import tables
 
 #: Rows that are held at a time.
@@ -114,11 +114,6 @@ def export_readings(connection: Connection, span: Span) -> Iterator[pa.RecordBat
         columns["channel"] = [name or None for name in columns["channel"]]
         columns["sequence"] = [None if number < 0 else number for number in columns["sequence"]]
         yield _batch(columns, READING_SCHEMA)
-
-
-def flag_words(flags: int) -> list[str]:
-    """The flags of a reading as words."""
-    return [str(flag.name).lower().replace("_", "-") for flag in Flag if flags & int(flag)]
 
 
 def export_alarms(connection: Connection, span: Span) -> Iterator[pa.RecordBatch]:

@@ -10,7 +10,7 @@ from starlette.exceptions import HTTPException
 
 from standingwatch.alarms.event import plain, rfc3339
 from standingwatch.detect.words import Severity
-from standingwatch.readings.flags import Flag
+from standingwatch.readings.flags import flag_words
 from standingwatch.readings.times import parse_time
 from standingwatch.settings import LimitsSettings
 from standingwatch.store.series import KeptReading, kept_readings
@@ -124,7 +124,6 @@ def _figures(one: Figures) -> dict[str, Any]:
 def _reading(one: KeptReading) -> dict[str, Any]:
     """A reading as JSON data."""
     told = {name: value for name, value in one._asdict().items() if not name.endswith("_us")}
-    flags = Flag(one.flags)
     return {
         **told,
         "time": rfc3339(one.time_us),
@@ -133,5 +132,5 @@ def _reading(one: KeptReading) -> dict[str, Any]:
         "foldback": None if one.foldback < 0 else bool(one.foldback),
         "channel": one.channel or None,
         "sequence": None if one.sequence < 0 else one.sequence,
-        "flags": [flag.name.lower().replace("_", "-") for flag in Flag if flag in flags and flag.name],
+        "flags": flag_words(one.flags),
     }
