@@ -42,10 +42,10 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import timedelta, timezone
+from datetime import tzinfo
 from typing import Any
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from standingwatch.readings.profile import moments
 from standingwatch.readings.profile.model import QUANTITIES, STATES
 
 TEXT_FIELDS = ("site", "transmitter", "channel")
@@ -68,7 +68,6 @@ OWN_COLUMNS: Mapping[str, tuple[str, str]] = {
 }
 
 TRUE_WORDS, FALSE_WORDS = ("true", "1", "yes", "1.0"), ("false", "0", "no", "0.0")
-_OFFSET = re.compile(r"([+-])(\d\d):(\d\d)", re.ASCII)
 PART = re.compile(r"\{(site|transmitter)\}")
 
 
@@ -154,17 +153,13 @@ def map_of_heading(heading: Sequence[str]) -> TableMap:
     return TableMap(fields)
 
 
-def zone_of(name: str) -> ZoneInfo | timezone:
-    """A zone by its IANA name or as an offset such as +01:00.
+def zone_of(name: str) -> tzinfo:
+    """A zone as profiles name it (`profile.moments.zone_of`).
 
     Raises:
-        ValueError: it is neither; the text is the rest of a sentence.
+        ValueError: there is none of that name; the text is the rest of a sentence.
     """
-    if match := _OFFSET.fullmatch(name):
-        ahead = timedelta(hours=int(match[2]), minutes=int(match[3]))
-        if int(match[3]) < 60 and ahead < timedelta(hours=24):
-            return timezone(ahead if match[1] == "+" else -ahead)
     try:
-        return ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
-        raise ValueError(f"is {name!r}, which is no zone ({type(error).__name__})") from error
+        return moments.zone_of(name)
+    except ValueError as error:
+        raise ValueError(f"is {name!r}, which is no zone; wanted {error}") from error

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from typing import Any, NamedTuple
 
-from standingwatch.readings.profile.model import QUANTITIES, STATES
+from standingwatch.readings.profile.model import QUANTITIES, STATES, TIME_FORMS
 from standingwatch.readings.profile.quantities import FIELD_KINDS, UNITS, to_base
 from standingwatch.readings.table_map import (
     FALSE_WORDS,
@@ -21,7 +21,6 @@ from standingwatch.readings.table_map import (
 )
 
 _CONSTANTS = ("site", "transmitter", "channel", "frequency_mhz", "set_power_w", "keyed")
-_FORMS = ("rfc3339", "unix_s", "unix_ms", "unix_us")
 
 
 class MapProblem(NamedTuple):
@@ -158,8 +157,8 @@ class _Reader:
 
     def _time(self, key: tuple[str, ...], table: Mapping[str, Any]) -> tuple[str, str]:
         form, zone = table.get("form", "rfc3339"), table.get("zone", "")
-        if not isinstance(form, str) or (form not in _FORMS and "%" not in form):
-            wanted = f"{', '.join(_FORMS)} or a pattern such as %d.%m.%Y %H:%M"
+        if not isinstance(form, str) or (form not in TIME_FORMS and "%" not in form):
+            wanted = f"{', '.join(TIME_FORMS)} or a pattern such as %d.%m.%Y %H:%M"
             self._wrong((*key, "form"), _shown(form), wanted)
             form = "rfc3339"
         if "%" in form and "%z" not in form and not zone:
