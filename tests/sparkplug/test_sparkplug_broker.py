@@ -383,7 +383,7 @@ def test_what_the_broker_sees_of_a_connection(
     tck-id-message-flow-phid-sparkplug-subscription,
     tck-id-operational-behavior-host-application-connect-will-qos and -retained.
     """
-    log = tmp_path / "broker.log"
+    me, log = "standingwatch-sparkplug", tmp_path / "broker.log"
     lines = f"allow_anonymous true\nlog_type all\nlog_dest file {log}\n"
     with run_broker(tmp_path, more_settings=lines) as broker:
         service = Service(store, broker.port, make_profile(), protocol, lambda: [("hill-03", "tx-1", "")])
@@ -391,7 +391,9 @@ def test_what_the_broker_sees_of_a_connection(
         until(lambda: service.metric("sparkplug_rebirth_requests_total"), "a node is asked for its births")
         time.sleep(0.2)
         service.stop()
-    me = "standingwatch-sparkplug"
+        # A broker that is told to end may end before it has read what is on its way to it.
+        good_bye = f"Received DISCONNECT from {me}"
+        until(lambda: good_bye in log.read_text(), "the broker is told good-bye")
     said = [line.split(": ", 1)[1] for line in log.read_text().splitlines()]
     connected = next(line for line in said if line.startswith("New client") and f" as {me} " in line)
     assert f"({shown}, c1, " in connected

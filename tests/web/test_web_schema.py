@@ -36,9 +36,8 @@ from standingwatch.store.visits import follow_alarms
 
 DAY_US = 86_400_000_000
 
-#: What is asked is the same in every run. All checks hold but two.
+#: What is asked begins with the same in every run. All checks hold but two.
 CONFIG: dict[str, Any] = {
-    "seed": 1,
     "continue-on-failure": True,
     "generation": {"max-examples": 15, "deterministic": True, "database": "none"},
     # What follows on what is found by walks: the more there is to do, the more of them it takes.
@@ -167,8 +166,8 @@ def made(fill_each: Any, client_of: Callable[..., Any], tmp_path: Path) -> Any:
 
 
 @pytest.fixture
-def api(made: Any) -> BaseSchema:
-    """The API's description, asked by an administrator's token."""
+def api_of(made: Any) -> Callable[[int], BaseSchema]:
+    """The API's description, asked by an administrator's token, by what chance begins with."""
     now_us = made.fill.now_us
     with made.fill.store.writing() as connection:
         number, secret = add_token(
@@ -181,9 +180,19 @@ def api(made: Any) -> BaseSchema:
         its = update(tables.tokens).where(tables.tokens.c.id == number)
         connection.execute(its.values(id=ITS_NUMBER))
     asks = {"Authorization": f"Bearer {secret}"}
-    config = SchemathesisConfig.from_dict({**CONFIG, "headers": asks})
-    schema = schemathesis.openapi.from_asgi("/openapi.json", made.app, config=config, headers=asks)
-    return schema.include(path_regex="^/api/")
+
+    def described(seed: int) -> BaseSchema:
+        config = SchemathesisConfig.from_dict({**CONFIG, "seed": seed, "headers": asks})
+        schema = schemathesis.openapi.from_asgi("/openapi.json", made.app, config=config, headers=asks)
+        return schema.include(path_regex="^/api/")
+
+    return described
+
+
+@pytest.fixture
+def api(api_of: Callable[[int], BaseSchema]) -> BaseSchema:
+    """The API's description, asked by an administrator's token."""
+    return api_of(1)
 
 
 @dataclass
@@ -216,11 +225,11 @@ class Told:
         return {label for label, status in self.statuses if status < 300}
 
 
-def ask(schema: BaseSchema, *phases: str) -> Told:
-    """Ask all that a description offers."""
+def ask(schema: BaseSchema, *phases: str, before: Told | None = None) -> Told:
+    """Ask all that a description offers; what came of asking before is added to."""
     load_all_checks()
     schema.config.phases.update(phases=list(phases))
-    told = Told()
+    told = Told() if before is None else before
     for event in from_schema(schema).execute():
         told.take(event)
     return told
@@ -254,12 +263,18 @@ def test_every_operation_keeps_to_its_description(
 
 
 def test_what_follows_on_an_answer_keeps_to_its_description(
-    made: Any, api: BaseSchema, caplog: pytest.LogCaptureFixture
+    api_of: Callable[[int], BaseSchema], caplog: pytest.LogCaptureFixture
 ) -> None:
-    told = ask(api, "stateful")
+    wanted = {"GET /api/visits/{number}", "DELETE /api/shelves/{number}"}
+    told = Told()
+    # What a walk comes across differs from process to process with the order of Python's sets.
+    for seed in range(1, 7):
+        ask(api_of(seed), "stateful", before=told)
+        if told.done() >= wanted:
+            break
     assert not told.wrong, "\n\n".join(told.wrong)
     assert errors_of(caplog) == []
-    assert told.done() >= {"GET /api/visits/{number}", "DELETE /api/shelves/{number}"}
+    assert told.done() >= wanted
 
 
 def test_what_chance_does_not_find_keeps_to_its_description(api: BaseSchema) -> None:
