@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
 from pathlib import Path
+
+from command_line import run as run_command
 
 from standingwatch.cli.access import ROLES
 from standingwatch.store.access import Role, load_user
@@ -13,21 +12,11 @@ from standingwatch.store.audit import load_audit
 from standingwatch.store.connect import Store
 from standingwatch.store.passwords import password_fits
 
-ROOT = Path(__file__).parents[2]
 PASSWORD = "correct horse 7 staple"
 
 
 def run(folder: Path, *words: str, given: str = "") -> tuple[int, str, str]:
-    done = subprocess.run(
-        [sys.executable, "-m", "standingwatch", *words],
-        cwd=folder,
-        env={**os.environ, "PYTHONPATH": str(ROOT / "service")},
-        input=given,
-        capture_output=True,
-        text=True,
-        timeout=120,
-    )
-    assert "Traceback" not in done.stderr, done.stderr
+    done = run_command(folder, *words, input=given.encode())
     return done.returncode, done.stdout, done.stderr
 
 

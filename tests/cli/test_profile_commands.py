@@ -2,33 +2,21 @@
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
 import tomllib
 from pathlib import Path
 
 import pytest
+from command_line import Done
+from command_line import run as run_command
 
 README = Path(__file__).parents[2] / "README.md"
-SERVICE = Path(__file__).parents[2] / "service"
 DEVICES = Path(__file__).parents[2] / "fixtures" / "devices"
 RTU = DEVICES / "rtu-nested"
 TOPIC = "scada/alder-ridge/rtu/rpt-1/telemetry"
 
 
-def run(folder: Path, *words: str | Path, given: bytes = b"") -> subprocess.CompletedProcess[str]:
-    done = subprocess.run(
-        [sys.executable, "-m", "standingwatch", "profile", *map(str, words)],
-        cwd=folder,
-        env={**os.environ, "PYTHONPATH": str(SERVICE)},
-        capture_output=True,
-        timeout=120,
-        input=given,
-    )
-    told = subprocess.CompletedProcess(done.args, done.returncode, done.stdout.decode(), done.stderr.decode())
-    assert "Traceback" not in told.stderr, told.stderr
-    return told
+def run(folder: Path, *words: str | Path, given: bytes = b"") -> Done:
+    return run_command(folder, "profile", *map(str, words), input=given)
 
 
 def columns(text: str) -> dict[str, list[str]]:

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 import csv
 import json
-import os
 import subprocess
 import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
+from command_line import Done, environment
+from command_line import run as run_command
 
 from standingwatch.cli.replay import out_folders
 from standingwatch.cli.replay_explain import file_names
 from standingwatch.inventory import FleetDefaults, build_fleet, read_inventory_text
 
-ROOT = Path(__file__).parents[2]
 HEADING = "site,transmitter,frequency_mhz,rated_power_w,foldback_swr,tolerance_swr,expected_interval_s\n"
 DAYS, PER_DAY = 40, 24
 
@@ -42,25 +42,12 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return here
 
 
-def replay(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    return run(folder, "-m", "standingwatch", *command(), *words)
+def replay(folder: Path, *words: str) -> Done:
+    return run_command(folder, *command(), *words)
 
 
 def command() -> list[str]:
     return ["replay", "--inventory", "sites.csv", "--readings", "readings.csv"]
-
-
-def run(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    done = subprocess.run(
-        [sys.executable, *words],
-        cwd=folder,
-        env={**os.environ, "PYTHONPATH": str(ROOT / "service")},
-        capture_output=True,
-        text=True,
-        timeout=120,
-    )
-    assert "Traceback" not in done.stderr, done.stderr
-    return done
 
 
 @pytest.fixture(scope="module")
@@ -110,12 +97,19 @@ def test_an_unknown_transmitter_is_wrong_use_and_nothing_is_replayed(folder: Pat
 
 def test_a_replay_without_options_loads_none_of_it(folder: Path) -> None:
     words = [*command(), "--out", "lean"]
-    done = run(
-        folder,
-        "-c",
+    program = (
         f"import sys; from standingwatch.cli.main import main; assert main({words!r}) == 0; "
         "print(*(m for m in sys.modules if m.split('.')[0] in ('altair', 'vl_convert') or 'explain' in m "
-        "or 'compare' in m and m.startswith('standingwatch')), sep='|')",
+        "or 'compare' in m and m.startswith('standingwatch')), sep='|')"
+    )
+    # In a process of its own, where nothing else has loaded anything.
+    done = subprocess.run(
+        [sys.executable, "-c", program],
+        cwd=folder,
+        env=environment(),
+        capture_output=True,
+        text=True,
+        timeout=120,
     )
     assert done.returncode == 0, done.stderr
     assert done.stdout.splitlines()[-1] == ""
@@ -217,6 +211,6 @@ def test_folders_of_results(files: list[str | None], names: list[str]) -> None:
 
 
 def test_the_options_are_in_the_help(folder: Path) -> None:
-    text = " ".join(run(folder, "-m", "standingwatch", "replay", "--help").stdout.split())
+    text = " ".join(run_command(folder, "replay", "--help").stdout.split())
     for wanted in ("--explain SITE/TRANSMITTER", "--settings FILE", "Given twice", "comparison.json"):
         assert wanted in text, wanted

@@ -1,36 +1,83 @@
-"""Commands as a person runs them, in processes of their own."""
+"""Commands as a person runs them: by their words, in a folder, with what they print and their exit status.
+
+They run within the tests' process, since a new interpreter that loads pandas costs a second each; what a
+signal does to a command, and the service itself, are tested with processes of their own.
+"""
 
 from __future__ import annotations
 
+import io
+import logging
 import os
-import subprocess
 import sys
+import traceback
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import chdir, contextmanager, redirect_stderr, redirect_stdout
+from dataclasses import dataclass
 from pathlib import Path
+from unittest.mock import patch
 
+from standingwatch.cli.main import main
 from standingwatch.store.connect import Store
 
 SERVICE = Path(__file__).parents[2] / "service"
 
 
+@dataclass(frozen=True)
+class Done:
+    """What came of a command."""
+
+    returncode: int
+    stdout: str
+    stderr: str
+
+
 def environment(**more: str) -> dict[str, str]:
-    """The environment of a command."""
+    """The environment of a command in a process of its own."""
     return {**os.environ, "PYTHONPATH": str(SERVICE), **more}
 
 
-def run(folder: Path, *words: str, **environ: str) -> subprocess.CompletedProcess[str]:
+def run(folder: Path, *words: str, input: bytes = b"", **environ: str) -> Done:
     """A command in a folder; whatever comes of it, no traceback."""
-    done = subprocess.run(
-        [sys.executable, "-m", "standingwatch", *words],
-        cwd=folder,
-        env=environment(**environ),
-        capture_output=True,
-        text=True,
-        timeout=120,
-    )
+    out, err = (io.TextIOWrapper(io.BytesIO(), encoding="utf-8", write_through=True) for _ in range(2))
+    with (
+        chdir(folder),
+        patch.dict(os.environ, environ),
+        patch.object(sys, "stdin", io.TextIOWrapper(io.BytesIO(input), encoding="utf-8")),
+        redirect_stdout(out),
+        redirect_stderr(err),
+        _logging_put_back(),
+    ):
+        try:
+            status = main(words)
+        except SystemExit as left:  # argparse leaves so
+            status = left.code if isinstance(left.code, int) else int(left.code is not None)
+        except Exception:  # noqa: BLE001 - what a process would print, for the assertion below to show
+            status = 1
+            traceback.print_exc()
+    said = [stream.buffer.getvalue().decode() for stream in (out, err)]  # type: ignore[attr-defined]  # BytesIO's
+    done = Done(status, *said)
     assert "Traceback" not in done.stderr, done.stderr
     return done
+
+
+@contextmanager
+def _logging_put_back() -> Iterator[None]:
+    """Loggers are those of the process: what a command sets up ends with it."""
+    loggers = [
+        logging.getLogger(),
+        *(logging.getLogger(name) for name in list(logging.root.manager.loggerDict)),
+    ]
+    before = [(its, its.level, its.handlers[:], its.propagate, its.disabled) for its in loggers]
+    # A process of its own has no handlers at first.
+    logging.getLogger().handlers[:] = []
+    try:
+        yield
+    finally:
+        for its, level, handlers, propagate, disabled in before:
+            its.setLevel(level)
+            its.handlers[:] = handlers
+            its.propagate, its.disabled = propagate, disabled
 
 
 def well(folder: Path, *words: str) -> str:
