@@ -11,6 +11,7 @@ import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -332,12 +333,24 @@ def empty_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
+@pytest.fixture(scope="session")
+def filled(empty_store: Path) -> Callable[[Path], AbstractContextManager[Fill]]:
+    """Makes a store in a folder: `with filled(folder) as fill`."""
+
+    @contextmanager
+    def make(folder: Path) -> Iterator[Fill]:
+        shutil.copyfile(empty_store, folder / "pages.sqlite")
+        store = Store(f"sqlite:///{folder / 'pages.sqlite'}")
+        yield Fill(store)
+        store.close()
+
+    return make
+
+
 @pytest.fixture
-def fill(tmp_path: Path, empty_store: Path) -> Iterator[Fill]:
-    shutil.copyfile(empty_store, tmp_path / "pages.sqlite")
-    store = Store(f"sqlite:///{tmp_path / 'pages.sqlite'}")
-    yield Fill(store)
-    store.close()
+def fill(tmp_path: Path, filled: Callable[[Path], AbstractContextManager[Fill]]) -> Iterator[Fill]:
+    with filled(tmp_path) as fill:
+        yield fill
 
 
 class Client:
@@ -474,7 +487,7 @@ def browser(chromium: tuple[Browser, Any]) -> Iterator[Browser]:
     asyncio._set_running_loop(None)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def app_of() -> Callable[..., FastAPI]:
     """Makes the application over a store, as the browser tests look at it."""
 
@@ -492,29 +505,36 @@ def app_of() -> Callable[..., FastAPI]:
     return make
 
 
-@pytest.fixture
-def serve() -> Iterator[Callable[[FastAPI], str]]:
-    """Serves an application on the loopback, and gives its address."""
-    running: list[tuple[FastAPI, uvicorn.Server, threading.Thread, socket.socket]] = []
+@pytest.fixture(scope="session")
+def serving() -> Callable[[FastAPI], AbstractContextManager[str]]:
+    """Serves an application on the loopback: `with serving(app) as address`."""
 
-    def start(app: FastAPI) -> str:
+    @contextmanager
+    def serve(app: FastAPI) -> Iterator[str]:
         listening = socket.create_server(("127.0.0.1", 0))
         server = uvicorn.Server(uvicorn.Config(app, log_level="warning", lifespan="off"))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
         thread.start()
-        running.append((app, server, thread, listening))
         while not server.started:
             assert thread.is_alive(), "the server did not start"
             time.sleep(0.01)
-        return f"http://127.0.0.1:{listening.getsockname()[1]}"
-
-    yield start
-    for app, server, thread, listening in running:
+        yield f"http://127.0.0.1:{listening.getsockname()[1]}"
         app.state.streams.close()
         server.should_exit = True
         thread.join(10)
         assert not thread.is_alive(), "the server did not stop"
         listening.close()
+
+    return serve
+
+
+@pytest.fixture
+def serve(
+    serving: Callable[[FastAPI], AbstractContextManager[str]],
+) -> Iterator[Callable[[FastAPI], str]]:
+    """Serves an application on the loopback until the test ends, and gives its address."""
+    with ExitStack() as running:
+        yield lambda app: running.enter_context(serving(app))
 
 
 @pytest.fixture
@@ -523,7 +543,7 @@ def secret() -> str:
     return ""
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def session_of() -> Callable[..., str]:
     """Signs somebody in, without a password: the secret of the session, which holds for some days."""
 
@@ -585,12 +605,13 @@ def opened(browser: Browser, served: str, secret: str) -> Iterator[Callable[...,
 
 
 @pytest.fixture
-def keep_shot(tmp_path: Path) -> Callable[[Page, str], None]:
-    """Keeps a picture of a whole page, where `STANDINGWATCH_SHOTS` says or among what the test leaves."""
-    folder = Path(os.environ.get("STANDINGWATCH_SHOTS", tmp_path))
+def keep_shot() -> Callable[[Page, str], None]:
+    """Keeps a picture of a whole page where `STANDINGWATCH_SHOTS` says; none if it says nothing."""
+    folder = os.environ.get("STANDINGWATCH_SHOTS", "")
 
     def keep(page: Page, name: str) -> None:
-        page.screenshot(path=folder / f"{name}.png", full_page=True)
+        if folder:
+            page.screenshot(path=Path(folder) / f"{name}.png", full_page=True)
 
     return keep
 

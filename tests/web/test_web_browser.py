@@ -1,4 +1,4 @@
-"""The pages in a real browser: sizes, schemes, script, and that nothing is asked of another host."""
+"""Board and alarms at work in a real browser: script and none, keyboard, and a service that goes away."""
 
 from __future__ import annotations
 
@@ -8,26 +8,12 @@ from urllib.parse import urlsplit
 
 import pytest
 from fastapi import FastAPI
+from page_looks import TOO_WIDE
 from playwright.sync_api import Page
 
 from standingwatch.detect.words import Condition, Severity
 
 SIZES = ["desk", "phone"]
-#: By how many pixels a page is wider than its window.
-TOO_WIDE = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
-PAGES = {
-    "board": "/",
-    "site": "/site/S004",
-    "alarms": "/alarms",
-    "alarm": "/alarm?subject=S001%2FRPT-2&condition=swr-high",
-    "shelves": "/shelves",
-    "work": "/work",
-    "system": "/alarm-system",
-    "intake": "/intake",
-    "map": "/map",
-    "bench": "/bench?forward=100&reflected=4&loss_db=2",
-    "missing": "/none",
-}
 
 
 @pytest.fixture
@@ -37,64 +23,6 @@ def served(fill: Any, app_of: Callable[..., FastAPI], serve: Callable[[FastAPI],
     fill.groups()
     fill.desk()
     return serve(app_of(fill, automatic_user="Ada"))
-
-
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", SIZES)
-@pytest.mark.parametrize("name", list(PAGES))
-def test_page_fits_its_window(
-    opened: Callable[..., Page], keep_shot: Callable[..., None], name: str, size: str, scheme: str
-) -> None:
-    page = opened(PAGES[name], size, scheme)
-    keep_shot(page, f"{name}-{size}-{scheme}")
-    assert page.evaluate(TOO_WIDE) <= 0
-    assert page.locator("h1").count() == 1
-    assert page.locator("main").count() == 1
-
-
-CONTRAST = """
-() => {
-  const canvas = document.createElement('canvas');
-  canvas.width = canvas.height = 1;
-  const context = canvas.getContext('2d', { willReadFrequently: true });
-  const rgba = (text) => {
-    context.clearRect(0, 0, 1, 1);
-    context.fillStyle = text;
-    context.fillRect(0, 0, 1, 1);
-    return [...context.getImageData(0, 0, 1, 1).data];
-  };
-  const luminance = (c) => c.slice(0, 3).map((v) => v / 255)
-    .map((v) => (v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4))
-    .reduce((sum, v, i) => sum + v * [0.2126, 0.7152, 0.0722][i], 0);
-  const behind = (element) => {
-    for (let e = element; e; e = e.parentElement) {
-      const colour = rgba(getComputedStyle(e).backgroundColor);
-      if (colour[3] === 255) return colour;
-    }
-    return [255, 255, 255, 255];
-  };
-  const poor = [];
-  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
-  while (walker.nextNode()) {
-    const element = walker.currentNode.parentElement;
-    if (!walker.currentNode.textContent.trim() || !element.checkVisibility()) continue;
-    if (element.closest('noscript, title, .unseen, .skip')) continue;
-    const style = getComputedStyle(element);
-    const text = luminance(rgba(element.closest('svg') ? style.fill : style.color));
-    const ground = luminance(behind(element));
-    const ratio = (Math.max(text, ground) + 0.05) / (Math.min(text, ground) + 0.05);
-    if (ratio < 4.5) poor.push(walker.currentNode.textContent.trim() + ' ' + ratio.toFixed(2));
-  }
-  return poor;
-}
-"""
-
-
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("name", list(PAGES))
-def test_text_stands_out_from_its_ground(opened: Callable[..., Page], name: str, scheme: str) -> None:
-    # 4.5:1 is the least contrast of text in WCAG 2.2, success criterion 1.4.3.
-    assert opened(PAGES[name], "desk", scheme).evaluate(CONTRAST) == []
 
 
 FIRST_IN_SIGHT = """
@@ -267,15 +195,3 @@ def test_the_bar_of_acts_fits_when_it_is_open(opened: Callable[..., Page], size:
     assert box is not None
     assert box["y"] >= 0
     assert box["y"] + box["height"] <= page.evaluate("innerHeight") + 1
-
-
-NAMELESS = """
-() => [...document.querySelectorAll('input:not([type=hidden]), select, textarea, button')]
-  .filter((field) => !(field.labels?.[0]?.textContent || field.ariaLabel || field.textContent).trim())
-  .map((field) => field.outerHTML)
-"""
-
-
-@pytest.mark.parametrize("name", list(PAGES))
-def test_every_field_has_a_label(opened: Callable[..., Page], name: str) -> None:
-    assert opened(PAGES[name]).evaluate(NAMELESS) == []

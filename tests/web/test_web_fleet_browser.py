@@ -1,4 +1,4 @@
-"""The pages as axe-core sees them, and what the board, map, intake and bench do in a real browser."""
+"""What the board, map, intake and bench do in a real browser."""
 
 from __future__ import annotations
 
@@ -16,33 +16,7 @@ from standingwatch.store.looks import keep_look
 from standingwatch.store.reports import RefusedReport, refuse
 
 HOUR_US = 3_600_000_000
-BENCH = "/bench?forward=100&reflected=4&loss_db=2&directivity_db=25&protection=foldback"
 UNKNOWN = "standingwatch/report/S003/NEW-9"
-PAGES = {
-    "board": "/",
-    "narrowed board": "/?condition=swr-rising&state=unkeyed&sort=time-left",
-    "nothing": "/?text=nowhere",
-    "since": "/since",
-    "map": "/map",
-    "intake": "/intake",
-    "accept": f"/intake/accept?topic={UNKNOWN}",
-    "bench": "/bench",
-    "sheet": BENCH,
-    "bad sheet": "/bench?forward=x&reflected=4",
-    "site": "/site/S004",
-    "line": "/site/S004/RPT-2",
-    "alarms": "/alarms",
-    "alarm": "/alarm?subject=S001%2FRPT-2&condition=swr-high",
-    "shelves": "/shelves",
-    "work": "/work",
-    "system": "/alarm-system",
-    "review": "/review",
-    "visits": "/visits",
-    "account": "/account",
-    "users": "/users",
-    "missing": "/none",
-    "sign-in": "/sign-in",
-}
 
 
 @pytest.fixture
@@ -66,32 +40,6 @@ def served(fill: Any, app_of: Callable[..., FastAPI], serve: Callable[[FastAPI],
 def secret(fill: Any, served: str, session_of: Callable[..., str]) -> str:
     """Ada's, an administrator."""
     return session_of(fill, "Ada", Role.ADMINISTRATOR)
-
-
-@pytest.mark.parametrize("size", ["desk", "phone"])
-@pytest.mark.parametrize("name", list(PAGES))
-def test_axe_finds_no_violation(
-    opened: Callable[..., Page],
-    violations: Callable[[Page], list[str]],
-    keep_shot: Callable[..., None],
-    name: str,
-    size: str,
-) -> None:
-    # The policy that keeps strange scripts out keeps axe out too: it is lifted in this browser, nowhere else.
-    scheme = "dark" if size == "phone" else "light"
-    page = opened(PAGES[name], size, scheme, signed_in=name != "sign-in", wait="load", bypass_csp=True)
-    keep_shot(page, f"fleet-{name.replace(' ', '-')}-{size}")
-    assert violations(page) == []
-    assert page.evaluate("document.documentElement.scrollWidth") <= page.evaluate("innerWidth")
-
-
-def test_axe_would_find_a_violation(
-    opened: Callable[..., Page], violations: Callable[[Page], list[str]]
-) -> None:
-    page = opened("/bench", bypass_csp=True)
-    page.evaluate("document.querySelector('main').innerHTML += '<img src=\"/static/mark.svg\"><input>'")
-    found = violations(page)
-    assert {one.partition(":")[0] for one in found} >= {"image-alt", "label"}
 
 
 def test_a_new_alarm_shows_by_the_stream(opened: Callable[..., Page], fill: Any) -> None:
