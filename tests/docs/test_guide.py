@@ -1,0 +1,379 @@
+"""README and guide, done: every command runs against a service, every file is taken by what it is for."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import math
+import os
+import re
+import shlex
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+from unittest import mock
+
+import pytest
+from command_line import environment
+from jsonschema import Draft7Validator
+from pages import GUIDE, ROOT, Block, blocks, prose
+from waiting import free_port, wait_until
+
+from standingwatch.cli.main import build_parser, main
+from standingwatch.readings.report_schema import report_schema
+from standingwatch.settings import describe_settings, inspect_settings
+from standingwatch.store.alarming import load_alarms
+from standingwatch.store.connect import Store
+from standingwatch.store.visits import follow_alarms
+
+#: In the order in which they tell their story. What is not here has no commands, or another test.
+STORY = (
+    "README.md",
+    *(
+        f"deploy/guide/{name}.md"
+        for name in ("morning", "alarm", "visit", "device", "channels", "tune", "data", "outgrow", "method")
+    ),
+)
+#: Pages that another test goes through.
+ELSEWHERE = {"install.md", "sizing.md"}
+PAGES = [ROOT / name for name in STORY]
+
+#: How many blocks are not run, each with its reason above it; one more wants a look at whether it has to be.
+NOT_RUN = 4
+
+#: What the shell's commands find in place of the real ones: the same programs, where this service is.
+PRELUDE = """\
+set -eo pipefail
+standingwatch() {{ {python} -m standingwatch "$@"; }}
+mosquitto_pub() {{ command mosquitto_pub -p {broker} "$@"; }}
+mosquitto_sub() {{ command mosquitto_sub -p {broker} -W 10 "$@"; }}
+"""
+
+#: A command of ours, quoted words hidden, with nothing of the shell but variables before and a file behind.
+OURS = re.compile(
+    r"(?P<variables>(?:[A-Z_]+=\S+ )*)standingwatch (?P<words>[^|<>;&$*`]+?)(?: > (?P<file>\S+))?"
+)
+
+
+@dataclass
+class Story:
+    """One service, and all that is typed at it.
+
+    Attributes:
+        folder: where everything is typed.
+        broker: port of the broker.
+        web: port of the pages.
+        variables: environment of the service and its commands.
+        daemon: the service, once a page has started it.
+    """
+
+    folder: Path
+    broker: int
+    web: int
+    variables: dict[str, str] = field(default_factory=dict)
+    daemon: subprocess.Popen[bytes] | None = None
+
+    def write_file(self, block: Block) -> None:
+        for name in block.noted("file"):
+            path = self.folder / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text(block.text, encoding="utf-8")
+
+    def do(self, block: Block) -> None:
+        """Run a block of commands; what it has to say may take its time."""
+        status = next((int(kind[-1]) for kind, _ in block.notes if kind.startswith("ends with")), 0)
+        wanted = block.noted("says")
+        end = time.monotonic() + 20
+        while True:
+            ended, said = self.typed(block.text)
+            missing = [words for words in wanted if words not in said]
+            if ended == status and not missing:
+                return
+            if not wanted or time.monotonic() > end:
+                pytest.fail(f"{block.place}: status {ended}, wanted {status}; missing {missing}\n{said}")
+            time.sleep(0.2)
+
+    def typed(self, text: str) -> tuple[int, str]:
+        """Line by line, up to the first that does not end with 0."""
+        told, ended = "", 0
+        for line in lines_of(text):
+            ours = OURS.fullmatch(re.sub(r"'[^']*'|\"[^\"]*\"", lambda one: "q" * len(one[0]), line))
+            if ours:
+                # Of ours: in this process, which is quicker than another one by a second.
+                variables = dict(word.split("=", 1) for word in line[: ours.end("variables")].split())
+                words = shlex.split(line[ours.start("words") : ours.end("words")])
+                ended, said = self.ours(words, variables)
+                if ours["file"]:
+                    (self.folder / ours["file"]).write_text(said)
+                    said = ""
+            else:
+                ended, said = self.shell(line)
+            told += said
+            if ended:
+                break
+        return ended, told
+
+    def shell(self, text: str) -> tuple[int, str]:
+        prelude = PRELUDE.format(python=sys.executable, broker=self.broker)
+        done = subprocess.run(
+            ["bash", "-c", prelude + text.replace("127.0.0.1:8080", f"127.0.0.1:{self.web}")],
+            cwd=self.folder,
+            env=environment(**self.variables),
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            timeout=120,
+        )
+        return done.returncode, done.stdout
+
+    def ours(self, words: list[str], variables: Mapping[str, str] = MappingProxyType({})) -> tuple[int, str]:
+        said = io.StringIO()
+        with (
+            mock.patch.dict(os.environ, variables),
+            contextlib.chdir(self.folder),
+            contextlib.redirect_stdout(said),
+            contextlib.redirect_stderr(said),
+        ):
+            try:
+                status = main(words)
+            except SystemExit as ended:
+                status = int(ended.code or 0)
+        return status, said.getvalue()
+
+    def start(self, block: Block) -> None:
+        """The service, as the page starts it, over what this county has seen until now."""
+        assert self.ours(["inventory", "import", "sites.csv"])[0] == 0
+        ended, said = self.ours(["readings", "import", "history.csv"])
+        assert ended == 0, said
+        words = shlex.split(block.text.strip())
+        assert words[0] == "standingwatch"
+        with (self.folder / "daemon.log").open("wb") as log:
+            self.daemon = subprocess.Popen(
+                [sys.executable, "-m", *words],
+                cwd=self.folder,
+                env=environment(**self.variables),
+                stdout=log,
+                stderr=subprocess.STDOUT,
+            )
+        wait_until(self.ready, 60, "the service is ready")
+
+    def ready(self) -> bool:
+        assert self.daemon is not None
+        if self.daemon.poll() is not None:
+            pytest.fail((self.folder / "daemon.log").read_text())
+        try:
+            urllib.request.urlopen(f"http://127.0.0.1:{self.web}/readyz", timeout=5).close()
+        except (urllib.error.URLError, OSError):
+            return False
+        return True
+
+    def have_visits(self) -> None:
+        """What the hourly job does, once the watch has gone through the history."""
+        store = Store(self.variables["STANDINGWATCH_STORE__URL"])
+        try:
+            wait_until(lambda: _standing(store) >= 3, 60, "the watch has gone through the history")
+            with store.writing() as connection:
+                assert follow_alarms(connection, time.time_ns() // 1000) == 2
+        finally:
+            store.close()
+
+    def have_a_device(self) -> None:
+        """A strange device that has spoken."""
+        sample = next(block for block in blocks(GUIDE / "device.md") if block.noted("file") == ["sample"])
+        words = ["mosquitto_pub", "-p", str(self.broker), "-r", "-t", "panel/0017/vhf-1", "-m", sample.text]
+        subprocess.run(words, check=True)
+
+
+def lines_of(text: str) -> list[str]:
+    """The commands of a block: lines, those that go on put together; a loop is one."""
+    lines = [line for line in re.sub(r" *\\\n *", " ", text).splitlines() if line.strip()]
+    return [text] if any(line.startswith("for ") for line in lines) else lines
+
+
+def _standing(store: Store) -> int:
+    with store.reading() as connection:
+        return len(load_alarms(connection, standing_only=True))
+
+
+def history() -> str:
+    """Thirty days of three transmitters: an antenna fell, a connector corrodes, the third is sound."""
+    now = datetime.now(UTC).replace(second=0, microsecond=0)
+    rows = ["site,transmitter,time,forward_w,reflected_w,ambient_temperature_c,precipitation"]
+    for quarter in range(30 * 96, 0, -1):
+        moment = now - timedelta(minutes=15 * quarter)
+        days_left = quarter / 96
+        daily = 0.004 * math.sin(2 * math.pi * (moment.hour + moment.minute / 60) / 24)
+        level = {
+            "alder-ridge,rpt-1": 0.55 if days_left < 3 else 0.09,
+            "alder-ridge,rpt-2": 0.10,
+            "birch-hill,rpt-1": 0.08 + 0.02 * max(0.0, 12 - days_left),
+        }
+        for number, (name, rho) in enumerate(level.items()):
+            forward_w = (98.0, 97.0, 49.0)[number] + 0.3 * ((quarter * 7 + number) % 5)
+            grain = 0.002 * ((quarter * 13 + number * 5) % 7 - 3)
+            reflected_w = forward_w * (rho + daily + grain) ** 2
+            rows.append(f"{name},{moment:%FT%TZ},{forward_w:.1f},{reflected_w:.3f},12,0")
+    return "\n".join(rows) + "\n"
+
+
+@pytest.fixture
+def story(tmp_path: Path, broker: Any, monkeypatch: pytest.MonkeyPatch) -> Iterator[Story]:
+    """A folder to type in, with a broker, and nothing yet that runs."""
+    web = free_port()
+    (tmp_path / "history.csv").write_text(history())
+    made = Story(
+        tmp_path,
+        broker.port,
+        web,
+        {
+            "STANDINGWATCH_BROKER__PORT": str(broker.port),
+            "STANDINGWATCH_WEB__PORT": str(web),
+            "STANDINGWATCH_STORE__URL": f"sqlite:///{tmp_path}/standingwatch.sqlite",
+            "TZ": "UTC",
+        },
+    )
+    for name, value in made.variables.items():
+        monkeypatch.setenv(name, value)
+    yield made
+    if made.daemon is not None:
+        made.daemon.terminate()
+        assert made.daemon.wait(20) == 0
+
+
+def test_what_the_pages_have_one_type_works(story: Story) -> None:
+    before = {"morning.md": story.have_visits, "device.md": story.have_a_device}
+    for page in PAGES:
+        before.get(page.name, lambda: None)()
+        for block in blocks(page):
+            story.write_file(block)
+            if block.kind != "sh" or block.noted("not run"):
+                continue
+            if block.noted("runs on"):
+                story.start(block)
+            else:
+                story.do(block)
+    log = (story.folder / "daemon.log").read_text()
+    assert "Traceback" not in log, log
+
+
+def test_no_page_is_left_out() -> None:
+    there = {path.name for path in GUIDE.glob("*.md")} - {"README.md"}
+    assert there - ELSEWHERE == {path.name for path in PAGES} - {"README.md"}
+    index = (GUIDE / "README.md").read_text(encoding="utf-8")
+    assert all(f"]({name})" in index for name in there)
+    assert not list(blocks(GUIDE / "README.md"))
+
+
+def test_what_is_not_run_says_why() -> None:
+    left = [block for page in PAGES for block in blocks(page) if block.noted("not run")]
+    assert len(left) == NOT_RUN
+    for block in left:
+        (why,) = block.noted("not run")
+        assert len(why) > 15, block.place
+        for name in re.findall(r"tests/[\w/]+\.py", why):
+            assert (ROOT / name).exists(), name
+    assert {block.kind for page in PAGES for block in blocks(page)} <= {"sh", "toml", "csv", "json"}
+
+
+# Files --------------------------------------------------------------------------------------------------
+
+
+def all_blocks(kind: str) -> list[Block]:
+    return [block for page in PAGES for block in blocks(page) if block.kind == kind]
+
+
+def test_settings_profiles_and_maps_are_without_a_problem(tmp_path: Path) -> None:
+    """A block of TOML is settings, unless it has the keys of a payload profile or of a column map."""
+    settings = 0
+    for block in all_blocks("toml"):
+        path = tmp_path / "standingwatch.toml"
+        path.write_text(block.text)
+        if re.search(r"^\[fields\.", block.text, re.MULTILINE):
+            assert re.search(r"^(topic|file) = ", block.text, re.MULTILINE), block.place
+            continue
+        settings += 1
+        assert inspect_settings(path, {}).problems == (), block.place
+    assert settings >= 4
+
+
+def test_profiles_of_the_guide_are_read_whole(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    profiles = tmp_path / "profiles"
+    profiles.mkdir()
+    shown = [block for block in all_blocks("toml") if block.text.startswith("topic = ")]
+    assert len(shown) == 2
+    for number, block in enumerate(shown):
+        (profiles / f"shown-{number}.toml").write_text(block.text)
+    with contextlib.chdir(tmp_path):
+        assert main(["profile", "list"]) == 0
+    assert "2 profiles in profiles, 0 errors" in capsys.readouterr().out
+
+
+def test_reports_of_the_guide_are_reports() -> None:
+    validator = Draft7Validator(report_schema())
+    shown = [json.loads(block.text) for block in all_blocks("json") if not block.noted("file")]
+    assert shown
+    for report in shown:
+        validator.validate(report)
+
+
+# Words --------------------------------------------------------------------------------------------------
+
+TEXT = {page: prose(page) for page in [*PAGES, GUIDE / "README.md"]}
+
+
+def test_links_lead_somewhere() -> None:
+    for page, text in TEXT.items():
+        for link in re.findall(r"\]\(([^)]+)\)", text):
+            if link.startswith("http"):
+                continue
+            file, _, anchor = link.partition("#")
+            target = (page.parent / file) if file else page
+            assert target.exists(), f"{page.name}: {link}"
+            if anchor:
+                titles = re.findall(r"^#+ (.*)$", target.read_text(encoding="utf-8"), re.MULTILINE)
+                anchors = {re.sub(r"[^\w\- ]", "", title.lower()).replace(" ", "-") for title in titles}
+                assert anchor in anchors, f"{page.name}: {link}"
+
+
+def test_commands_and_settings_in_the_text_are_there() -> None:
+    parser, text = build_parser(), "\n".join(TEXT.values())
+    named = set(re.findall(r"`standingwatch ((?:[a-z][a-z-]* ?)+)`", text))
+    assert len(named) > 5
+    for words in named:
+        with contextlib.redirect_stdout(io.StringIO()), pytest.raises(SystemExit) as ended:
+            parser.parse_args([*words.split(), "--help"])
+        assert ended.value.code == 0, words
+    keys = {f"{row.section}.{row.key}" for row in describe_settings()}
+    sections = {row.section.partition(".")[0] for row in describe_settings()}
+    given = {
+        one
+        for one in re.findall(r"`([a-z_]+\.[a-z_]+)(?: = [^`]*)?`", text)
+        if one.partition(".")[0] in sections
+    }
+    assert len(given) > 10
+    assert given <= keys, given - keys
+
+
+def test_every_command_is_in_the_guide() -> None:
+    """A page that tells when to use it, and not the reference alone."""
+    commands = re.findall(r"^    (\w+)(?: +\S|$)", build_parser().format_help(), re.MULTILINE)
+    text = "\n".join(path.read_text(encoding="utf-8") for path in [*PAGES, *GUIDE.glob("*.md")])
+    missing = {one for one in commands if not re.search(rf"standingwatch {one}\b", text)}
+    assert not missing
+    assert len(commands) > 20
+
+
+def test_pictures_are_there_and_small() -> None:
+    shown = set(re.findall(r"pictures/([\w-]+\.png)", "\n".join(page.read_text() for page in TEXT)))
+    assert shown == {path.name for path in (GUIDE / "pictures").iterdir()}
+    for name in shown:
+        assert os.stat(GUIDE / "pictures" / name).st_size < 150_000, name
