@@ -327,7 +327,11 @@ def test_reports_of_the_guide_are_reports() -> None:
 
 # Words --------------------------------------------------------------------------------------------------
 
-TEXT = {page: prose(page) for page in [*PAGES, GUIDE / "README.md"]}
+#: Every page there is, those beside what is put into service as well.
+TEXT = {
+    page: prose(page)
+    for page in sorted([*PAGES[:1], *ROOT.glob("deploy/**/*.md"), *ROOT.glob("fixtures/**/*.md")])
+}
 
 
 def test_links_lead_somewhere() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import inspect
+import re
 from pathlib import Path
 from types import ModuleType
 
@@ -33,6 +34,8 @@ def test_the_list_of_pages_has_all_of_them() -> None:
     text = (FOLDER / "README.md").read_text(encoding="utf-8")
     assert {path.stem for path in FOLDER.glob("*.md")} == {*PAGES, "README"} - {"metrics"}
     assert all(f"]({path.name})" in text for path in FOLDER.glob("*.md") if path.stem != "README")
+    (loop,) = re.findall(r"^for page in (.*); do$", text, re.MULTILINE)
+    assert {*loop.split(), "metrics"} == set(PAGES)
 
 
 def test_every_command_and_option_says_what_it_is() -> None:
