@@ -35,12 +35,18 @@ def described_api() -> dict[str, Any]:
 def api_page() -> str:
     """All operations of the API, by what they are about."""
     groups: dict[str, list[tuple[str, ...]]] = {}
-    for path, operations in described_api()["paths"].items():
+    described = described_api()
+    for path, operations in described["paths"].items():
         for method, operation in operations.items():
             role = operation.get("x-role", "")
             (group,) = operation.get("tags", (OPEN,))
             groups.setdefault(group, []).append(
-                (code(f"{method.upper()} {path}"), role, _says(operation), _asked(operation))
+                (
+                    code(f"{method.upper()} {path}"),
+                    role,
+                    _says(operation),
+                    _asked(operation) or _sent(operation, described),
+                )
             )
     parts = [
         head(
@@ -57,7 +63,7 @@ def api_page() -> str:
     ]
     for group, rows in sorted(groups.items()):
         parts.append(f"## {group[0].upper()}{group[1:]}\n")
-        parts.append(table(("operation", "role", "does", "may be asked with"), rows))
+        parts.append(table(("operation", "role", "does", "takes"), rows))
     return "\n".join(parts)
 
 
@@ -73,3 +79,14 @@ def _asked(operation: dict[str, Any]) -> str:
         if one["in"] == "query" and one["name"] not in ("limit", "cursor")
     ]
     return ", ".join(names)
+
+
+def _sent(operation: dict[str, Any], described: dict[str, Any]) -> str:
+    """The members of the body."""
+    schema = operation.get("requestBody", {}).get("content", {}).get("application/json", {}).get("schema", {})
+    name = str(schema.get("$ref", "")).rpartition("/")[2]
+    body = described["components"]["schemas"].get(name, {})
+    required = set(body.get("required", ()))
+    return ", ".join(
+        f"**{code(member)}**" if member in required else code(member) for member in body.get("properties", ())
+    )
