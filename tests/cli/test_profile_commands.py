@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 from command_line import Done
 from command_line import run as run_command
+from pages import blocks
 
-README = Path(__file__).parents[2] / "README.md"
+GUIDE = Path(__file__).parents[2] / "deploy" / "guide" / "device.md"
 DEVICES = Path(__file__).parents[2] / "fixtures" / "devices"
 RTU = DEVICES / "rtu-nested"
 TOPIC = "scada/alder-ridge/rtu/rpt-1/telemetry"
@@ -120,7 +121,7 @@ def test_a_sample_that_cannot_be_read_or_is_too_long(tmp_path: Path) -> None:
 
 
 def test_from_a_sample_to_a_profile_in_three_commands(tmp_path: Path) -> None:
-    """What the README promises: draft, fill in what is needed, try, and it is read."""
+    """What the guide promises: draft, fill in what is needed, try, and it is read."""
     (tmp_path / "profiles").mkdir()
     sample, topic = DEVICES / "percent-panel" / "sample.json", "panel/mesa-rim/vhf-1"
     file = tmp_path / "profiles" / "panel.toml"
@@ -178,11 +179,9 @@ def test_list_tells_the_problems_of_the_folder(tmp_path: Path, text: str | None,
     assert done.stdout.splitlines()[-1].startswith("2 profiles in profiles, ")
 
 
-def test_the_profile_in_the_readme_is_one(tmp_path: Path) -> None:
-    section = (
-        README.read_text().partition("## Connect a strange device in five minutes")[2].partition("\n## ")[0]
-    )
-    (tmp_path / "panel.toml").write_text(section.partition("```toml\n")[2].partition("```")[0])
+def test_the_profile_in_the_guide_is_one(tmp_path: Path) -> None:
+    (shown,) = [block for block in blocks(GUIDE) if block.noted("file") == ["profiles/panel.toml"]]
+    (tmp_path / "panel.toml").write_text(shown.text)
     sample = b'{"when": "11/25/2026 01:30:00 AM", "fwd": 500, "refl": 4}'
     words = ("try", "panel.toml", "--topic", "panel/0017/vhf-1", "-")
     done = run(tmp_path, *words, given=sample)

@@ -1,6 +1,7 @@
 """Pictures of every page, at both sizes, light and dark, by one command:
 
     python tests/web/screens.py OUT [--demo DIR] [--only NAME ...] [--size desk] [--scheme light]
+    python tests/web/screens.py deploy/guide/pictures --demo DIR --guide
 
 It runs the demo until a night's review is there, stops it, and serves its store again with a clock that
 stands still: so all pictures are of one moment, and of pages with what an invented fleet of 40 sites has to
@@ -24,6 +25,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 import uvicorn
+from PIL import Image
 from playwright.sync_api import Browser, Page, sync_playwright
 from prometheus_client import CollectorRegistry
 from sqlalchemy import func, select
@@ -44,6 +46,9 @@ from standingwatch.web.app import create_app
 SIZES = {"desk": (1366, 768), "phone": (390, 844)}
 SCHEMES = ("light", "dark")
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--hide-scrollbars"]
+#: Pictures of the guide: one window of a page each, at a desk in the light.
+GUIDE = {"board": "board", "line-rising": "line"}
+COLOURS = 64
 HOUR_US = 3_600_000_000
 DAY_US = 24 * HOUR_US
 NOTICE = "Demo: all data is invented, country, sites, weather, faults and readings."
@@ -60,7 +65,10 @@ def main() -> None:
     parser.add_argument("--only", nargs="*", default=[], help="names of pages, or how they begin")
     parser.add_argument("--size", choices=list(SIZES), help="one size alone")
     parser.add_argument("--scheme", choices=SCHEMES, help="one scheme alone")
+    parser.add_argument("--guide", action="store_true", help="those that README and guide show, and no other")
     given = parser.parse_args()
+    if given.guide:
+        given.size, given.scheme = "desk", "light"
     given.out.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as folder:
         file = (given.demo or Path(folder)) / "demo.sqlite"
@@ -268,7 +276,9 @@ class Camera:
                     context.add_cookies([{"name": SESSION_COOKIE, "value": secret, "url": address}])
                 page = context.new_page()
                 for name, path in pages.items():
-                    if not self._given.only or name.startswith(tuple(self._given.only)):
+                    if self._given.guide:
+                        self._shoot(page, address + path, name)
+                    elif not self._given.only or name.startswith(tuple(self._given.only)):
                         self._shoot(page, address + path, f"{name}-{size}-{scheme}")
                 context.close()
 
@@ -279,7 +289,7 @@ class Camera:
             page.locator("#chart[data-drawn], #failed").first.wait_for(timeout=60_000)
         width = page.evaluate("document.documentElement.scrollWidth")
         wide = page.viewport_size["width"] if page.viewport_size else width
-        page.screenshot(path=self._given.out / f"{name}.png", full_page=True)
+        page.screenshot(path=self._given.out / f"{name}.png", full_page=not self._given.guide)
         told = f": {width - wide} px wider than its window" if width > wide else ""
         sys.stdout.write(f"{name}.png{told}\n")
 
@@ -299,6 +309,18 @@ def take(given: argparse.Namespace, store: Store, folder: Path) -> None:
     with waiting.writing() as connection:
         rows = [InventoryRow(site="alder-ridge", transmitter="rpt-1", frequency_mhz=155.3)]
         replace_site_list(connection, rows, now_us)
+    if given.guide:
+        with sync_playwright() as playwright, served(store, now_us) as address:
+            found = shutil.which("chromium")
+            browser = playwright.chromium.launch(executable_path=found, args=ARGUMENTS)
+            camera = Camera(browser, given)
+            camera.take(address, {GUIDE[name]: pages[name] for name in GUIDE}, secret)
+            browser.close()
+        for file in GUIDE.values():
+            # So few colours make it a third as large, and are all that the pages have.
+            with Image.open(given.out / f"{file}.png") as picture:
+                picture.quantize(COLOURS).save(given.out / f"{file}.png", optimize=True)
+        return
     with sync_playwright() as playwright:
         found = shutil.which("chromium")
         browser = playwright.chromium.launch(executable_path=found, args=ARGUMENTS)

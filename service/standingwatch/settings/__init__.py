@@ -11,7 +11,7 @@ from standingwatch.settings.channels import (
     SyslogSettings,
     WebhookSettings,
 )
-from standingwatch.settings.describe import SettingRow, describe_settings
+from standingwatch.settings.describe import SettingRow, describe_settings, section_words
 from standingwatch.settings.desk import (
     ChatterSettings,
     DeskSettings,
@@ -98,4 +98,5 @@ __all__ = [
     "inspect_settings",
     "load_settings",
     "minutes_of",
+    "section_words",
 ]

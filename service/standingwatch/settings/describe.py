@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import inspect
 import json
 import re
 import types
@@ -89,6 +90,23 @@ def known_sections() -> dict[KeyPath, tuple[str, ...]]:
     return {path: tuple(names) for path, names in sections.items()}
 
 
+@functools.cache
+def _section_docs() -> dict[str, str]:
+    return {".".join(path): inspect.getdoc(model) or "" for path, model in _sections(Settings, ())}
+
+
+def section_words(section: str) -> str:
+    """Return what a section is for, as its model says it.
+
+    Args:
+        section: as in a `SettingRow`.
+
+    Raises:
+        KeyError: for a section that there is not.
+    """
+    return _section_docs()[section]
+
+
 def variable_name(path: KeyPath) -> str:
     """Return the name of the environment variable that overrides a setting."""
     return ENVIRONMENT_PREFIX + NESTED.join(path).upper().replace("-", "_")
@@ -170,6 +188,16 @@ def _walk(model: type[BaseModel], path: KeyPath) -> typing.Iterator[tuple[KeyPat
             yield from _walk(typing.get_args(kind)[1], (*path, name, NAME))
         else:
             yield (*path, name), field
+
+
+def _sections(model: type[BaseModel], path: KeyPath) -> typing.Iterator[tuple[KeyPath, type[BaseModel]]]:
+    for name, field in model.model_fields.items():
+        kind = field.annotation
+        if typing.get_origin(kind) is dict:
+            name, kind = f"{name}.{NAME}", typing.get_args(kind)[1]
+        if isinstance(kind, type) and issubclass(kind, BaseModel):
+            yield (*path, name), kind
+            yield from _sections(kind, (*path, name))
 
 
 def _range_words(field: FieldInfo) -> str:
