@@ -174,6 +174,18 @@ def test_what_comes_while_a_day_is_archived_is_not_lost(
     assert archived(folder) == [*(("amber", "a1", t) for t in hours(-24, 0)), ("birch", "b1", new[0])]
 
 
+def test_a_site_is_taken_out_of_the_archive_too(store: Store, folder: Path) -> None:
+    keep(store, hours(-50, 0))
+    keep(store, hours(-26, -20), owner=1)
+    forget_readings(store, NOW_US, folder)
+    untouched = next(folder.rglob("readings-2026-11-23.parquet")).stat().st_mtime_ns
+    assert archive.archived_of_site(folder, "birch") == 6
+    assert archive.forget_in_archive(folder, "birch") == 6
+    assert archived(folder) == [("amber", "a1", t) for t in hours(-50, 0)]
+    assert archive.archived_of_site(folder, "birch") == archive.forget_in_archive(folder, "birch") == 0
+    assert next(folder.rglob("readings-2026-11-23.parquet")).stat().st_mtime_ns == untouched
+
+
 def test_replay_reads_the_archive(store: Store, folder: Path) -> None:
     keep(store, hours(-72, 0))
     forget_readings(store, NOW_US, folder)
@@ -182,3 +194,17 @@ def test_replay_reads_the_archive(store: Store, folder: Path) -> None:
     history = read_history(folder, build_fleet(sites.rows, sites.keys, FleetDefaults()))
     assert history.readings.time_us.tolist() == hours(-72, 0)
     assert (history.unknown, sum(history.refused.values())) == (0, 0)
+
+
+@pytest.mark.long
+# Dask's own use of pandas.
+@pytest.mark.filterwarnings("default")
+@pytest.mark.parametrize("store_url", ["sqlite"], indirect=True)
+def test_dask_reads_the_archive_a_file_at_a_time(store: Store, folder: Path) -> None:
+    import dask.dataframe
+
+    keep(store, hours(-72, 0))
+    forget_readings(store, NOW_US, folder)
+    frame = dask.dataframe.read_parquet(str(folder))
+    assert frame.npartitions == 3
+    assert frame["forward_w"].sum().compute() == pytest.approx(np.linspace(40, 60, 72).sum())

@@ -158,6 +158,7 @@ def cluster(tmp_path: Path) -> Iterator[tuple[str, list[subprocess.Popen[bytes]]
 
 
 @pytest.mark.long
+# Dask's own, of a scheduler that ends.
 @pytest.mark.filterwarnings("default")
 def test_a_dask_cluster_gives_the_same_review_also_when_a_worker_is_killed(
     store: Store, alone: str, cluster: tuple[str, list[subprocess.Popen[bytes]]]

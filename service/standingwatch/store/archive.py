@@ -114,6 +114,40 @@ def days_with_readings(
         at += DAY_US
 
 
+def archived_of_site(folder: Path, site: str) -> int:
+    """How many readings of a site are in the archive."""
+    return sum(_rows_of(file, site) for file in sorted(folder.rglob("readings-*.parquet")))
+
+
+def forget_in_archive(folder: Path, site: str) -> int:
+    """Take a site's readings out of the archive: each file that has any is written again; returns how many.
+
+    Raises:
+        OSError: if a file cannot be written; what is in it stays, and the next run goes on.
+    """
+    import pyarrow.compute as pc
+    from pyarrow import parquet
+
+    gone = 0
+    for file in sorted(folder.rglob("readings-*.parquet")):
+        rows = _rows_of(file, site)
+        if not rows:
+            continue
+        with parquet.ParquetFile(file) as old, _whole(file, old.schema_arrow) as new:
+            for batch in old.iter_batches():
+                new.write_batch(batch.filter(pc.not_equal(batch["site"], site)))
+        gone += rows
+    return gone
+
+
+def _rows_of(file: Path, site: str) -> int:
+    import pyarrow.compute as pc
+    from pyarrow import parquet
+
+    with parquet.ParquetFile(file) as opened:
+        return int(pc.sum(pc.equal(opened.read(columns=["site"])["site"], site)).as_py() or 0)
+
+
 def _keys_in(files: list[Path]) -> Any:
     """The keys of the readings of some files; None for no files."""
     import pyarrow as pa
