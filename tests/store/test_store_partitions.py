@@ -17,7 +17,14 @@ from standingwatch.store import partitions as module
 from standingwatch.store import tables
 from standingwatch.store.connect import Store
 from standingwatch.store.history import last_reading_us, next_reading_us
-from standingwatch.store.partitions import DAY_US, Partition, PartitionsBusy, keep_partitions, partitions
+from standingwatch.store.partitions import (
+    DAY_US,
+    Partition,
+    PartitionsBusy,
+    keep_partitions,
+    make_room,
+    partitions,
+)
 from standingwatch.store.reports import insert_readings, new_arrival, readings_after
 from standingwatch.store.retention import forget_readings
 
@@ -119,6 +126,20 @@ def test_what_is_old_is_dropped_by_the_partition(store: Store) -> None:
         assert next_reading_us(connection, 0) == last_reading_us(connection) == NOW_US
         readings, last = readings_after(connection, 0, 100, np.array([-1, 0]))
     assert (readings.time_us.tolist(), last) == ([NOW_US], 1)
+
+
+def test_history_from_files_gets_room_of_its_own(store: Store) -> None:
+    history = np.array([NOW_US - 60 * WEEK_US, NOW_US - 59 * WEEK_US - 1, NOW_US - 50 * WEEK_US])
+    assert make_room(store, history) == []  # nothing is known yet of how wide they are
+    keep_partitions(store, NOW_US, 400)
+    assert [(p.start_us, p.end_us) for p in make_room(store, history)] == [
+        (NOW_US - n * WEEK_US, NOW_US - (n - 1) * WEEK_US) for n in (60, 50)
+    ]
+    assert make_room(store, history) == []
+    keep(store, history.tolist())
+    assert "readings_default" not in kept(store)
+    # A file with years that cannot be.
+    assert make_room(store, NOW_US - np.arange(700) * WEEK_US) == []
 
 
 @contextmanager

@@ -19,9 +19,11 @@ from datetime import UTC, datetime
 from functools import partial
 from typing import TypeVar
 
+import numpy as np
 from sqlalchemy import Connection, text
 from sqlalchemy.exc import OperationalError
 
+from standingwatch.readings import IntArray
 from standingwatch.store.connect import Store
 
 DAY_US = 86_400_000_000
@@ -42,6 +44,9 @@ _WIDEST_DAYS = 90
 
 #: So many partitions are there ahead of the one that is filled now.
 AHEAD = 2
+
+#: With so many, history from files gets no further ones: times of a thousand years are a mistake in a file.
+MOST = 600
 
 T = TypeVar("T")
 
@@ -131,6 +136,44 @@ def keep_partitions(store: Store, now_us: int, keep_days: int) -> list[Partition
         limits = {"width": width, "first": first_us, "until": until_us}
         wanted = {int(number) * width for number in connection.execute(query, limits).scalars()}
     wanted |= {(now_us // width + ahead) * width for ahead in range(AHEAD + 1)}
+    return _make_all(store, wanted, width, present, rest)
+
+
+def make_room(store: Store, time_us: IntArray) -> list[Partition]:
+    """Make the partitions that many readings of a past time will lie in, so that the rest stays small.
+
+    Where others are at work, or there would be too many, nothing is made: the rest takes all that comes.
+
+    Args:
+        store: where.
+        time_us: times of the readings [Unix microseconds].
+
+    Returns:
+        Those that were made.
+    """
+    if store.is_sqlite or len(time_us) == 0:
+        return []
+    with store.reading() as connection:
+        present = partitions(connection)
+    rest = next((one for one in present if one.is_rest), None)
+    widths = [p.end_us - p.start_us for p in present if p.start_us is not None and p.end_us is not None]
+    if rest is None or not widths:
+        return []
+    # The newest is as wide as they are made now.
+    width = widths[-1]
+    wanted = {int(number) * width for number in np.unique(time_us // width)}
+    if len(present) + len(wanted) > MOST:
+        return []
+    try:
+        return _make_all(store, wanted, width, present, rest)
+    except PartitionsBusy:
+        return []
+
+
+def _make_all(
+    store: Store, wanted: set[int], width: int, present: Sequence[Partition], rest: Partition
+) -> list[Partition]:
+    """Make what is missing of spans given by their begin; those that were made."""
     made = []
     for start_us in sorted(wanted):
         for gap in _gaps(start_us, start_us + width, present):
