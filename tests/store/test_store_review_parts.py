@@ -110,6 +110,14 @@ def test_processes_give_the_same_review_also_when_they_are_killed(store: Store, 
     with Helpers(processes=2).hired() as executor:
         assert executor is not None
         assert review_by(store, executor) == alone
+        with store.reading() as connection:
+            # From here on this transaction sees one moment, and so do those who help with it.
+            connection.execute(text("SELECT 1 FROM rollups LIMIT 1"))
+            with store.writing() as another:
+                another.execute(text("UPDATE rollups SET rho_median = rho_median / 2"))
+            assert make(connection, "", "UTC", NOW, Making(), executor=executor).to_json() == alone
+        with store.writing() as another:
+            another.execute(text("UPDATE rollups SET rho_median = rho_median * 2"))
     plans = Plans(Plan("", 5, 30, "UTC"), how=Making(helpers=KilledOnce(processes=2)))
     KilledOnce.lots = 0
     numbers = make_due(store, plans, plans.whole, NOW)
