@@ -1,9 +1,9 @@
 """Readings on PostgreSQL in partitions of time
 
 What is there becomes one partition up to the end of the day of the newest arrival, without being copied: its
-rows are read once, to see that none is later (4.4 million took 1 to 2 s, and the time grows with them), and the
-few that are later, from clocks that were ahead, are moved. A table that others inherit from is left as it is:
-PostgreSQL cannot make a partition of it, and whoever did that had a reason.
+rows are read once, to see that none is later (4.4 million took 1 to 2 s, and the time grows with them), and
+the few that are later, from clocks that were ahead, are moved. A table that others inherit from is left as it
+is: PostgreSQL cannot make a partition of it, and whoever did that had a reason.
 """
 
 import sqlalchemy as sa
