@@ -49,8 +49,8 @@ LONG = tuple(
         r"test_a_burst_through_a_real_broker_with_a_restart_in_its_middle\[postgresql\]",
         r"test_a_kill_between_the_parts_of_a_report_and_it_is_joined\[sqlite\]",
         r"test_what_is_known_already_is_not_sent_again",
-        r"test_store_upgrades\.py::.*\[postgresql-000[2-7]",
-        r"test_store_upgrades\.py::.*\[000[2-7]-postgresql",
+        r"test_store_upgrades\.py::.*\[postgresql-000[2-8]",
+        r"test_store_upgrades\.py::.*\[000[2-8]-postgresql",
     )
 )
 

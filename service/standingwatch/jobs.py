@@ -18,8 +18,10 @@ from standingwatch.settings import AccessSettings, StoreSettings
 from standingwatch.store.audit import forget_audit
 from standingwatch.store.connect import Store
 from standingwatch.store.outbox import forget_delivered
+from standingwatch.store.partitions import keep_partitions
 from standingwatch.store.purge import purge_alarms
 from standingwatch.store.reports import forget_before
+from standingwatch.store.retention import forget_readings
 from standingwatch.store.review_due import Plan, Plans, make_due
 from standingwatch.store.reviews import forget_reviews
 from standingwatch.store.visits import follow_alarms
@@ -121,6 +123,9 @@ class Jobs:
         """Begin to work at the set times; at once measure the store, and do what was missed."""
         self._scheduler.start()
         self._scheduler.add_job(self._guarded("store-size", self._measure))
+        if not self._store.is_sqlite:
+            # What comes now should find its partition.
+            self._scheduler.add_job(self._guarded("retention", self._forget))
         for job in (*self._reviews, self._visits):
             self._scheduler.add_job(self._guarded(job.name, job.work))
 
@@ -175,9 +180,12 @@ class Jobs:
         return run
 
     def _forget(self) -> None:
-        """Delete what is past its retention."""
+        """Delete what is past its retention, archive it before, and make partitions for what will come."""
         now_us = self._clock()
         settings = self._settings
+        readings = forget_readings(
+            self._store, now_us - settings.keep_readings_days * DAY_US, settings.archive
+        )
         with self._store.writing() as connection:
             gone = forget_before(
                 connection,
@@ -186,7 +194,21 @@ class Jobs:
                 now_us - settings.keep_refused_days * DAY_US,
             )
             gone["outbox"] = forget_delivered(connection, now_us - KEEP_DELIVERED_DAYS * DAY_US)
+        if readings.busy:
+            log.warning("retention: %s; the next run goes on", readings.busy)
+        gone = {
+            "archived": readings.archived,
+            "readings": readings.rows,
+            "partitions": readings.partitions,
+        } | gone
         log.info("retention: deleted %s", ", ".join(f"{n} {table}" for table, n in gone.items()))
+        self._keep_partitions()
+
+    def _keep_partitions(self) -> None:
+        """On PostgreSQL, make the partitions of readings that are missing."""
+        made = keep_partitions(self._store, self._clock(), self._settings.keep_readings_days)
+        if made:
+            log.info("partitions: made %s", ", ".join(one.name for one in made))
 
     def _purge(self) -> None:
         """Delete alarms cleared long ago, with their history, old reviews and old lines of the audit."""

@@ -289,7 +289,8 @@ def test_export_of_alarms_has_each_change(folder: Path) -> None:
 # Forgetting ---------------------------------------------------------------------------------------------
 
 
-def test_forgetting_a_site(folder: Path) -> None:
+def test_forgetting_a_site(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("STANDINGWATCH_STORE__ARCHIVE", "archive")
     (folder / "history.csv").write_text(history(300))
     well(folder, "readings", "import", "history.csv")
     listed = run(folder, "site", "forget", "alder")
@@ -302,16 +303,23 @@ def test_forgetting_a_site(folder: Path) -> None:
     assert len(readings_in(folder)) == 300
     (folder / "sites.csv").write_text("site,transmitter,frequency_mhz\nbirch,rpt-1,155\n")
     well(folder, "inventory", "import", "sites.csv")
+    well(folder, "export", "readings", "readings-2026-03-01.parquet")
+    kept = folder / "archive/year=2026/month=03"
+    kept.mkdir(parents=True)
+    (folder / "readings-2026-03-01.parquet").rename(kept / "readings-2026-03-01.parquet")
     counted = well(folder, "site", "forget", "alder")
     assert len(readings_in(folder)) == 300, "without --yes nothing is deleted"
     gone = well(folder, "site", "forget", "alder", "--yes", "--by", "Kim")
     assert gone.splitlines()[:-1] == counted.splitlines()[:-1]
     assert gone.splitlines()[-1].endswith(" rows of alder deleted")
     assert len(readings_in(folder)) == 100
+    assert "         200  in the archive" in gone
+    assert set(parquet.read_table(kept / "readings-2026-03-01.parquet")["site"].to_pylist()) == {"birch"}
     with store_in(folder) as store, store.reading() as connection:
-        newest = load_audit(connection, 1)[0]
-    assert (newest.by, newest.act, newest.about) == ("Kim", "site forget", "site alder")
-    assert "200 readings" in newest.outcome
+        acts = load_audit(connection, 2)
+    assert {(one.by, one.act, one.about) for one in acts} == {("Kim", "site forget", "site alder")}
+    assert "200 readings in the archive" in acts[0].outcome
+    assert "200 readings" in acts[1].outcome
     again = run(folder, "site", "forget", "alder")
     assert (again.returncode, again.stderr) == (1, "site: got 'alder', of which there is no data\n")
     # What was deleted is not left in the file's pages either.

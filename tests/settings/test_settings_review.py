@@ -42,6 +42,19 @@ def test_a_region_has_its_own_time(tmp_path: Path) -> None:
             '[review]\ntimezone = "Mars"\n',
             *(2, "review.timezone", '"Mars"', 'the name of a time zone, such as "Europe/Vienna"'),
         ),
+        (
+            "[review]\nprocesses = 2\n",
+            *(2, "review.processes", "a SQLite file", "a store.url of PostgreSQL with review.processes"),
+        ),
+        (
+            '[store]\nurl = "postgresql://x@localhost/y"\n[review]\nprocesses = 2\ncluster = "tls://x:1"\n',
+            *(4, "review.processes", "both", "processes or cluster"),
+        ),
+        (
+            '[review]\ncluster = "tls://somebody:secret@x"\n',
+            *(2, "review.cluster", '"tls://somebody:***@x"'),
+            'an address such as "tls://HOST:8786", without a user',
+        ),
         ("[review]\nkeep_days = 0\n", 2, "review.keep_days", "0", "a whole number from 1 to 36500"),
         ("[review]\ntrip_km = -1.0\n", 2, "review.trip_km", "-1.0", "a number from 0 to 2000"),
         (

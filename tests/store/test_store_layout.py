@@ -21,9 +21,14 @@ from standingwatch.store.outbox import Subject, waiting_messages
 from standingwatch.store.watching import load_state, rollup_frame
 
 
+def is_no_partition(name: str | None, kind: str, _: object) -> bool:
+    """Partitions of the readings are made and dropped as time goes on: no table of the code."""
+    return kind != "table" or not str(name).startswith("readings_")
+
+
 def test_migrations_give_the_tables_of_the_code(store: Store) -> None:
     with store.reading() as connection:
-        context = MigrationContext.configure(connection)
+        context = MigrationContext.configure(connection, opts={"include_name": is_no_partition})
         assert compare_metadata(context, tables.metadata) == []
         for table in tables.metadata.sorted_tables:
             assert connection.execute(table.select()).all() == []
@@ -32,7 +37,7 @@ def test_migrations_give_the_tables_of_the_code(store: Store) -> None:
 def test_migrating_again_changes_nothing(store: Store) -> None:
     store.migrate()
     with store.reading() as connection:
-        assert connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one() == "0008"
+        assert connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one() == "0009"
 
 
 # From an earlier layout ---------------------------------------------------------------------------------
@@ -114,7 +119,13 @@ def test_an_upgrade_keeps_all_that_was_there(store_url: str) -> None:
     store = at_0001(store_url)
     store.migrate()
     with store.reading() as connection:
-        assert compare_metadata(MigrationContext.configure(connection), tables.metadata) == []
+        assert (
+            compare_metadata(
+                MigrationContext.configure(connection, opts={"include_name": is_no_partition}),
+                tables.metadata,
+            )
+            == []
+        )
         for name, rows in AT_0001.items():
             kept = connection.execute(select(tables.metadata.tables[name])).mappings().all()
             assert len(kept) == len(rows)

@@ -46,7 +46,11 @@ def register(commands: Any) -> None:
     )
     parser.add_argument("--inventory", type=Path, required=True, metavar="FILE", help="site list, CSV")
     parser.add_argument(
-        "--readings", type=Path, required=True, metavar="FILE", help="history, CSV or Parquet"
+        "--readings",
+        type=Path,
+        required=True,
+        metavar="FILE",
+        help="history: CSV, Parquet, or a folder of Parquet files",
     )
     parser.add_argument("--maintenance", type=Path, metavar="FILE", help="work on record, CSV")
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for the results")

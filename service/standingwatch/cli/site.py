@@ -42,6 +42,7 @@ def register(commands: Any) -> None:
 def act_forget(arguments: argparse.Namespace) -> int:
     """Count or delete the data of a site."""
     from standingwatch.cli.record import keep_act
+    from standingwatch.store.archive import archived_of_site, forget_in_archive
     from standingwatch.store.forget import SiteData
 
     settings = settings_of(arguments)
@@ -51,6 +52,9 @@ def act_forget(arguments: argparse.Namespace) -> int:
             counts = data.count(connection)
             listed, standing = data.is_listed(connection), data.standing(connection)
             reviews = data.reviews_that_name_it(connection)
+        archive = settings.store.archive
+        if archive is not None and (archived := archived_of_site(archive, arguments.site)):
+            counts["in the archive"] = archived
         if not counts and not listed:
             raise CommandError(f"site: got {arguments.site!r}, of which there is no data")
         if listed and not arguments.keep_watching:
@@ -78,6 +82,19 @@ def act_forget(arguments: argparse.Namespace) -> int:
 
         with shown_progress("forget", sum(counts.values())) as advance:
             gone = data.forget(store, note, advance)
+            # After the store: what the service archives meanwhile goes too.
+            if archive is not None:
+                try:
+                    archived = forget_in_archive(archive, arguments.site)
+                except OSError as error:
+                    raise CommandError(f"{archive}: {error}; the command can be given again") from error
+                if archived:
+                    with store.writing() as connection:
+                        outcome = f"done: {archived} readings in the archive"
+                        about = f"site {arguments.site}"
+                        keep_act(connection, "site forget", about, by=arguments.by, outcome=outcome)
+                    gone["in the archive"] = archived
+                    advance(archived)
     say(*(f"{rows:>12}  {name}" for name, rows in gone.items()))
     say(f"{sum(gone.values())} rows of {arguments.site} deleted")
     if reviews:

@@ -35,6 +35,7 @@ from standingwatch.store.imports import (
     note_rolled_up,
     waiting_to_roll_up,
 )
+from standingwatch.store.partitions import make_room
 from standingwatch.store.sites import load_site_list
 from standingwatch.store.watching import save_rollups
 
@@ -175,6 +176,7 @@ class Importer:
         lines = batch.line[read.rows[new]]
         keys = self.fleet.key[qualified.transmitter]
         if result.rows > done:
+            make_room(self._store, qualified.time_us)
             with self._store.writing() as connection:
                 stored = insert_history(connection, result.number, qualified, keys, received_us)
                 repeated = len(qualified) - stored

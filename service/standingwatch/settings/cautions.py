@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 from collections.abc import Iterator
+from importlib.util import find_spec
 from urllib.parse import parse_qs, urlsplit
 
 from standingwatch.readings.problem import Problem
@@ -21,6 +22,7 @@ def warnings_of(settings: Settings, places: Places) -> Iterator[Problem]:
     yield from _certificate(settings, places)
     yield from _database_in_clear(settings, places)
     yield from _traces_without_packages(settings, places)
+    yield from _helpers_of_reviews(settings, places)
     yield from _unknown_channels(settings, places)
     yield from _regions_named_twice(settings, places)
     broker, intake = settings.broker, settings.intake
@@ -37,6 +39,39 @@ def warnings_of(settings: Settings, places: Places) -> Iterator[Problem]:
             str(settings.departure.days_to_clear),
             f"at most feeder.days_many = {settings.feeder.days_many}",
             "feeder-loss-rising looks at no more days and clears after those",
+        )
+
+
+def _helpers_of_reviews(settings: Settings, places: Places) -> Iterator[Problem]:
+    """Helpers of the overnight review that could not do anything."""
+    review, on_sqlite = settings.review, settings.store.url.get_secret_value().startswith("sqlite")
+    if review.processes and review.cluster:
+        keys = (("review", "processes"), ("review", "cluster"))
+        yield places.error(keys, "both", "processes or cluster", "take one of them away")
+        return
+    for key, is_set in (("processes", review.processes > 0), ("cluster", bool(review.cluster))):
+        if is_set and on_sqlite:
+            yield places.error(
+                (("review", key), ("store", "url")),
+                "a SQLite file",
+                f"a store.url of PostgreSQL with review.{key}",
+                "others cannot look into the file as of one moment; take it away, or move to PostgreSQL",
+            )
+    if review.cluster and find_spec("distributed") is None:
+        yield places.error(
+            (("review", "cluster"),),
+            "an address",
+            "the package that reaches a Dask cluster, or no address",
+            "pip install 'standingwatch[cluster]'",
+        )
+    address = urlsplit(review.cluster)
+    if address.scheme == "tcp" and not is_loopback(address.hostname or ""):
+        yield places.warning(
+            (("review", "cluster"),),
+            "tcp://",
+            "tls:// for a scheduler on another machine",
+            "the store's address and its password cross the network in clear, and whoever reaches the "
+            "scheduler can have the workers do anything",
         )
 
 

@@ -18,6 +18,13 @@ ChannelNames = Annotated[
 ]
 
 
+Address = Annotated[
+    str,
+    Field(pattern=r"^$|^[a-z]+://[^\s@/]+$"),
+    Wanted('an address such as "tls://HOST:8786", without a user'),
+]
+
+
 class RegionReviewSettings(Section):
     """The review of a region that has a time of its own."""
 
@@ -39,6 +46,14 @@ class ReviewSettings(Section):
     # What a crew drives between two sites in half an hour or so (common practice, no source).
     trip_km: float = Field(
         30.0, ge=0, le=2000, description="how far neighbours that share a trip may be, as the crow flies [km]"
+    )
+    processes: int = Field(
+        0, ge=0, le=256, description="further processes that help to make reviews (PostgreSQL only); 0: none"
+    )
+    cluster: Address = Field(
+        "",
+        description="address of a Dask scheduler whose workers help to make reviews (PostgreSQL only); empty "
+        "for none",
     )
     regions: dict[TableName, RegionReviewSettings] = Field(
         {}, description="regions whose review is made at a time of their own"

@@ -357,13 +357,12 @@ def horizon(connection: Connection) -> Horizon | None:
 def forget_before(
     connection: Connection, readings_us: int, rollups_us: int, refused_us: int
 ) -> dict[str, int]:
-    """Delete what is past its retention.
+    """Delete what is past its retention, but for the readings themselves (`retention.py`).
 
     Returns:
         Rows deleted, by table.
     """
     done = {
-        "readings": delete(tables.readings).where(tables.readings.c.time_us < readings_us),
         # The newest stays: SQLite would begin to count anew, below the cursor of the watch.
         "arrivals": delete(tables.arrivals).where(
             tables.arrivals.c.received_us < readings_us, tables.arrivals.c.arrival < last_arrival(connection)

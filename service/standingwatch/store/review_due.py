@@ -7,7 +7,10 @@ down or slept, gets the one that was missed, and not a second one of that day.
 from __future__ import annotations
 
 import json
+import logging
 import uuid
+from collections.abc import Iterator, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -19,8 +22,11 @@ from standingwatch.review.overnight import Review
 from standingwatch.settings import Settings
 from standingwatch.store.connect import Store
 from standingwatch.store.outbox import NewMessage, Subject, add_messages
+from standingwatch.store.review_parts import Helpers, HelpersLost
 from standingwatch.store.reviews import Making, keep, make, review_of_day
 from standingwatch.store.sites import load_site_list
+
+log = logging.getLogger("standingwatch.review")
 
 #: CloudEvents `type` of the message that a review was made.
 REVIEW_TYPE = "standingwatch.review.made"
@@ -84,7 +90,11 @@ def plans_of(settings: Settings, source: str = "") -> Plans:
             Plan(one.region, one.hour, one.minute, one.timezone, that_are_on(one.email))
             for one in review.regions.values()
         ),
-        how=Making(after_work_us=round(settings.desk.after_work_s * 1e6), trip_km=review.trip_km),
+        how=Making(
+            after_work_us=round(settings.desk.after_work_s * 1e6),
+            trip_km=review.trip_km,
+            helpers=Helpers(review.processes, review.cluster),
+        ),
         source=source,
     )
 
@@ -110,13 +120,10 @@ def make_due(store: Store, plans: Plans, plan: Plan, now_us: int) -> list[int]:
     """
     with store.reading() as connection:
         regions = _regions(connection, plans, plan)
-    day = due_day(plan, now_us)
+        day = due_day(plan, now_us)
+        missing = [region for region in regions if review_of_day(connection, region, day) is None]
     made = []
-    for region in regions:
-        with store.reading() as connection:
-            if review_of_day(connection, region, day) is not None:
-                continue
-            review = make(connection, region, plan.timezone, now_us, plans.how, day)
+    for region, review in _reviews(store, missing, plan, now_us, plans.how, day):
         with store.writing() as connection:
             number = keep(connection, review)
             if number is None:
@@ -125,6 +132,27 @@ def make_due(store: Store, plans: Plans, plan: Plan, now_us: int) -> list[int]:
                 add_messages(connection, messages(review, number, plan.email, plans.source))
         made.append(number)
     return made
+
+
+def _reviews(
+    store: Store, regions: Sequence[str], plan: Plan, now_us: int, how: Making, day: str
+) -> Iterator[tuple[str, Review]]:
+    """The reviews of some regions, each from a transaction of its own.
+
+    Helpers that are lost are looked for once more; then the rest is made without them: a review late in
+    the morning is worth more than a quick one that does not come.
+    """
+    left = list(regions)
+    for helpers in (how.helpers, how.helpers, Helpers()):
+        try:
+            with helpers.hired() if left else nullcontext() as executor:
+                while left:
+                    with store.reading() as connection:
+                        review = make(connection, left[0], plan.timezone, now_us, how, day, executor)
+                    yield left.pop(0), review
+            return
+        except HelpersLost as error:
+            log.warning("review: helpers lost, %d reviews are still to make: %s", len(left), error)
 
 
 def messages(review: Review, number: int, channels: tuple[str, ...], source: str) -> list[NewMessage]:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from itertools import islice
+from concurrent.futures import Executor
+from itertools import chain, islice
 
 import numpy as np
 from sqlalchemy import Connection, case, func, select
+from sqlalchemy.dialects.postgresql import aggregate_order_by
 
 from standingwatch.detect.rollup import HOUR_US
 from standingwatch.detect.words import Condition
@@ -17,16 +19,23 @@ from standingwatch.review.overnight import TREND_DAYS, NoData, Trend
 from standingwatch.review.trend import trend_of
 from standingwatch.store import tables
 from standingwatch.store.board import last_hours
+from standingwatch.store.review_parts import in_parts
 from standingwatch.store.watching import present_baselines
 
 DAY_US = 24 * HOUR_US
+
+#: Transmitters of a part, where others help: so many that the way there does not tell.
+TRENDS_A_PART, FLEET_A_PART = 100, 5_000
 
 #: Numbers in one query: SQLite takes 32,766 at most, and shorter texts are read faster.
 _AT_ONCE = 500
 
 
 def trends_of(
-    connection: Connection, keys: Mapping[tuple[str, str], int], until_us: int
+    connection: Connection,
+    keys: Mapping[tuple[str, str], int],
+    until_us: int,
+    executor: Executor | None = None,
 ) -> dict[tuple[str, str], Trend]:
     """The course of some transmitters over `TREND_DAYS` days.
 
@@ -34,17 +43,30 @@ def trends_of(
         connection: one reading transaction.
         keys: their numbers in the store, by site and transmitter.
         until_us: end of the last day [Unix microseconds]: hours are rolled up until then.
+        executor: who helps with it; None for nobody.
     """
+    parts = in_parts(connection, executor, _trends, list(keys.values()), TRENDS_A_PART, until_us)
+    return dict(zip(keys, chain.from_iterable(parts), strict=True))
+
+
+def _trends(connection: Connection, keys: Sequence[int], until_us: int) -> list[Trend]:
+    """The courses of transmitters given by their numbers in the store."""
     start_us = until_us - TREND_DAYS * DAY_US
-    numbers = np.array(list(keys.values()), dtype=np.int64)
+    numbers = np.array(keys, dtype=np.int64)
     table = np.full((len(numbers), TREND_DAYS), np.nan)
     columns = tables.rollups.c
     day = ((columns.hour_us - start_us) // DAY_US).label("day")
+    # In the order of the hours, however the database goes about it: a sum of others differs in its last bit.
+    # SQLite goes through its one tree in that order.
+    in_order = connection.dialect.name == "postgresql"
+    mean = func.avg(
+        aggregate_order_by(columns.rho_median, columns.hour_us) if in_order else columns.rho_median
+    )
     row_of = {number: i for i, number in enumerate(numbers.tolist())}
     for some in _pieces(numbers.tolist()):
         # By transmitter first: each is one stretch of the table's tree.
         query = (
-            select(columns.transmitter, day, func.avg(columns.rho_median))
+            select(columns.transmitter, day, mean)
             .where(
                 columns.transmitter.in_(some),
                 columns.hour_us >= start_us,
@@ -55,19 +77,23 @@ def trends_of(
         )
         for number, at, rho in connection.execute(query):
             table[row_of[number], int(at)] = float(rho)
-    baselines = present_baselines(connection)
-    found = {}
-    for i, (name, number) in enumerate(keys.items()):
+    baselines = present_baselines(connection, keys)
+    found = []
+    for i, number in enumerate(keys):
         known = baselines.get(number)
         rho = known.rho if known is not None and known.rho is not None else np.nan
         spread = known.spread if known is not None and known.spread is not None else np.nan
         kind = known.kind if known is not None and np.isfinite(rho) else ""
-        found[name] = trend_of(start_us, table[i], rho, spread, kind)
+        found.append(trend_of(start_us, table[i], rho, spread, kind))
     return found
 
 
 def data_of_fleet(
-    connection: Connection, rows: Sequence[InventoryRow], keys: Sequence[int], until_us: int
+    connection: Connection,
+    rows: Sequence[InventoryRow],
+    keys: Sequence[int],
+    until_us: int,
+    executor: Executor | None = None,
 ) -> list[NoData]:
     """Transmitters without useful data.
 
@@ -76,7 +102,17 @@ def data_of_fleet(
         rows: the site list, or a part of it.
         keys: number of each in the store.
         until_us: hours are rolled up until then [Unix microseconds].
+        executor: who helps with it; None for nobody.
     """
+    listed = list(zip(rows, keys, strict=True))
+    return list(chain.from_iterable(in_parts(connection, executor, _no_data, listed, FLEET_A_PART, until_us)))
+
+
+def _no_data(
+    connection: Connection, listed: Sequence[tuple[InventoryRow, int]], until_us: int
+) -> list[NoData]:
+    """Transmitters without useful data among some of the site list, each with its number in the store."""
+    rows, keys = [row for row, _ in listed], [key for _, key in listed]
     numbers = np.array(keys, dtype=np.int64)
     report_us, usable_us = _last_day(connection, numbers, until_us)
     # The few without a report, or without a usable one, on the last day: theirs is looked for farther back.
@@ -86,7 +122,7 @@ def data_of_fleet(
             hours = last_hours(connection, numbers[some].tolist(), of_the_match=of_the_match)
             hour_us = hours["hour_us"].reindex(numbers[some]).fillna(-HOUR_US).to_numpy(dtype=np.float64)
             times[some] = hour_us.astype(np.int64) + HOUR_US
-    baselines = present_baselines(connection)
+    baselines = present_baselines(connection, keys)
     known = [baselines.get(number) for number in keys]
     silent, suspect = _standing(connection)
     return without_data(
@@ -118,6 +154,9 @@ def _last_day(connection: Connection, numbers: IntArray, until_us: int) -> tuple
         .where(columns.hour_us >= until_us - DAY_US)
         .group_by(columns.transmitter)
     )
+    if len(numbers):
+        # Of a part of the fleet no more than what lies between its first and its last.
+        query = query.where(columns.transmitter.between(int(numbers.min()), int(numbers.max())))
     row_of = {number: i for i, number in enumerate(numbers.tolist())}
     report_us, usable_us = np.zeros((2, len(numbers)), dtype=np.int64)
     for number, last_report, last_usable in connection.execute(query):

@@ -8,7 +8,8 @@ fleet for what is silent, and the hours of the transmitters that it shows.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from concurrent.futures import Executor
+from dataclasses import dataclass, field
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -22,6 +23,7 @@ from standingwatch.store.board import closed_until_us
 from standingwatch.store.performance import alarm_performance
 from standingwatch.store.review_alarms import Since, known_alarms, newest_change
 from standingwatch.store.review_fleet import data_of_fleet, trends_of
+from standingwatch.store.review_parts import Helpers
 from standingwatch.store.sites import load_site_list
 from standingwatch.store.visits import cause_score, load_visits
 
@@ -44,14 +46,22 @@ class Making:
     Attributes:
         after_work_us: how long after its end a window of work still explains an alarm [us]; as the watch.
         trip_km: how far neighbours on a trip may be [km].
+        helpers: who helps to make them.
     """
 
     after_work_us: int = 0
     trip_km: float = 30.0
+    helpers: Helpers = field(default_factory=Helpers)
 
 
 def make(
-    connection: Connection, region: str, timezone: str, now_us: int, how: Making, day: str = ""
+    connection: Connection,
+    region: str,
+    timezone: str,
+    now_us: int,
+    how: Making,
+    day: str = "",
+    executor: Executor | None = None,
 ) -> Review:
     """The review of a region now; nothing is kept.
 
@@ -62,6 +72,10 @@ def make(
         now_us: now [Unix microseconds].
         how: how it is made.
         day: the day that it is of, where that is not the local day of now.
+        executor: who helps with it; None for nobody.
+
+    Raises:
+        HelpersLost: if those who help are not there any more.
     """
     listed = load_site_list(connection)
     rows = [row for row in listed.rows if not region or row.region == region]
@@ -86,8 +100,12 @@ def make(
             if row.latitude is not None and row.longitude is not None
         },
         site_names={row.site: row.site_name or row.site for row in listed.rows},
-        trends=trends_of(connection, {n: keys[n] for n in list(names)[:MOST_TRENDS] if n in keys}, closed_us),
-        no_data=data_of_fleet(connection, rows, [keys[row.site, row.transmitter] for row in rows], closed_us),
+        trends=trends_of(
+            connection, {n: keys[n] for n in list(names)[:MOST_TRENDS] if n in keys}, closed_us, executor
+        ),
+        no_data=data_of_fleet(
+            connection, rows, [keys[row.site, row.transmitter] for row in rows], closed_us, executor
+        ),
         performance=alarm_performance(connection, now_us - PERFORMANCE_DAYS * _DAY_US, now_us),
         trip_km=how.trip_km,
         visits_over=_visits_over(connection, {row.site: row.site_name or row.site for row in rows}, since),

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from sqlalchemy import Connection, delete, func, insert, select
+from sqlalchemy import Connection, delete, func, insert, select, true
 
 from standingwatch.detect.interface import BaselineChange
 from standingwatch.detect.rollup import Hours
@@ -205,11 +205,18 @@ class BaselineRow:
     reason: str
 
 
-def present_baselines(connection: Connection) -> dict[int, BaselineRow]:
-    """The newest baseline of each transmitter, by its number in the store."""
+def present_baselines(connection: Connection, keys: Sequence[int] | None = None) -> dict[int, BaselineRow]:
+    """The newest baseline of each transmitter, by its number in the store.
+
+    Args:
+        connection: any transaction.
+        keys: only those between the least and the greatest of these numbers; None for all.
+    """
     columns = tables.baselines.c
+    wanted = true() if not keys else columns.transmitter.between(min(keys), max(keys))
     newest = (
         select(columns.transmitter, func.max(columns.version).label("version"))
+        .where(wanted)
         .group_by(columns.transmitter)
         .subquery()
     )

@@ -81,8 +81,9 @@ def read_history(path: Path, fleet: Fleet) -> History:
     """Read a file of readings.
 
     Args:
-        path: CSV or Parquet (by its ending) with the columns time, forward_w, reflected_w, and site and
-            transmitter unless the fleet is a single transmitter; optional ones as in a report.
+        path: CSV or Parquet (by its ending), or a folder of Parquet files, with the columns time, forward_w,
+            reflected_w, and site and transmitter unless the fleet is a single transmitter; optional ones as
+            in a report.
         fleet: the transmitters.
 
     Raises:
@@ -141,7 +142,7 @@ def read_history(path: Path, fleet: Fleet) -> History:
 def _read_table(path: Path) -> tuple[pa.Table, list[str]]:
     """The known columns of a file, and the names of all that it has."""
     try:
-        if path.suffix.lower() in (".parquet", ".pq"):
+        if path.suffix.lower() in (".parquet", ".pq") or path.is_dir():
             from pyarrow import parquet
 
             dataset = parquet.ParquetDataset(path)

@@ -13,6 +13,7 @@ from standingwatch.store import tables
 from standingwatch.store.backups.file import BackupError, Manifest, Progress, Written, pump, take_out
 from standingwatch.store.backups.tool import Tool
 from standingwatch.store.connect import APPLICATION_NAME, MIGRATION_LOCK, Store
+from standingwatch.store.partitions import hold_still, partitions
 
 MEMBER = "store.pgdump"
 
@@ -65,8 +66,12 @@ def dump(
     Raises:
         BackupError: with pg_dump's own words, if it fails.
     """
+    # A partition that is dropped between its name and pg_dump would end the backup.
+    hold_still(connection)
     snapshot = str(connection.execute(text("SELECT pg_export_snapshot()")).scalar_one())
     schema = schema_of(connection)
+    # Partitions hold the rows of `readings`: pg_dump takes those of what it is told by name, and no others.
+    names = [*names, *(one.name for one in partitions(connection))]
     words = ["--format=custom", "--no-owner", "--no-acl", "--no-password", f"--snapshot={snapshot}"]
     words += [f'--table="{schema}"."{name}"' for name in names]
     # pg_dump makes it smaller by itself: the zip holds it as it is.
