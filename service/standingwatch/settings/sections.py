@@ -57,7 +57,7 @@ class BrokerSettings(Section):
         description="how long the broker keeps the session and its queue while we are away (MQTT 5 only) [s]",
     )
     receive_maximum: int = Field(
-        2000, ge=1, le=65535, description="messages the broker may send before the first is acknowledged"
+        5000, ge=1, le=65535, description="messages the broker may send before the first is acknowledged"
     )
     topic_root: TopicRoot = Field(
         "standingwatch",

@@ -12,6 +12,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from standingwatch.readings import FLOAT_COLUMNS, IntArray, Readings
 from standingwatch.store import tables
+from standingwatch.store.bulk import insert_bulk
 from standingwatch.store.connect import lock_arrivals
 
 #: Columns of the readings table in its own order, but for the one that few readings have.
@@ -81,60 +82,7 @@ def insert_readings(
     Returns:
         How many were new.
     """
-    rows = _rows(arrival, readings, keys, received_us)
-    if not rows:
-        return 0
-    columns = READING_COLUMNS
-    if clock_offset_us is not None and clock_offset_us.any():
-        columns = (*READING_COLUMNS, "clock_offset_us")
-        rows = [(*row, by or None) for row, by in zip(rows, clock_offset_us.tolist(), strict=True)]
-    names = ", ".join(columns)
-    driver: Any = connection.connection.driver_connection
-    if connection.dialect.name == "sqlite":
-        marks = ", ".join("?" * len(columns))
-        cursor = driver.executemany(
-            f"INSERT INTO readings ({names}) VALUES ({marks}) ON CONFLICT DO NOTHING",
-            rows,
-        )
-        return int(cursor.rowcount)
-    with driver.cursor() as cursor:
-        cursor.execute(
-            "CREATE TEMPORARY TABLE IF NOT EXISTS readings_arriving (LIKE readings) ON COMMIT DELETE ROWS"
-        )
-        with cursor.copy(f"COPY readings_arriving ({names}) FROM STDIN") as copy:
-            for row in rows:
-                copy.write_row(row)
-        cursor.execute(
-            f"INSERT INTO readings ({names}) SELECT {names} FROM readings_arriving ON CONFLICT DO NOTHING"
-        )
-        inserted = int(cursor.rowcount)
-        cursor.execute("DELETE FROM readings_arriving")
-    return inserted
-
-
-def _rows(arrival: int, readings: Readings, keys: IntArray, received_us: IntArray) -> list[tuple[Any, ...]]:
-    """Rows for the driver: plain Python values, NaN as NULL."""
-    columns: dict[str, list[Any]] = {
-        "time_us": readings.time_us.tolist(),
-        "transmitter": keys.tolist(),
-        "arrival": [arrival] * len(readings),
-        "received_us": received_us.tolist(),
-        "flags": readings.flags.tolist(),
-        "keyed": readings.keyed.tolist(),
-        "foldback": readings.foldback.tolist(),
-        "channel": readings.channel.tolist(),
-        "sequence": readings.sequence.tolist(),
-    }
-    for name in FLOAT_COLUMNS:
-        values = getattr(readings, name)
-        unknown = np.isnan(values)
-        if unknown.all():
-            columns[name] = [None] * len(values)
-        elif unknown.any():
-            columns[name] = [None if v != v else v for v in values.tolist()]
-        else:
-            columns[name] = values.tolist()
-    return list(zip(*(columns[name] for name in READING_COLUMNS), strict=True))
+    return insert_bulk(connection, readings, keys, arrival, received_us, clock_offset_us)
 
 
 def kept_otherwise(
