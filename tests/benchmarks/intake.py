@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import subprocess
 import sys
 import tempfile
 import threading
@@ -152,7 +151,9 @@ def take_ours(port: int, protocol: str, wanted: int, url: str, follow: bool) -> 
             say(json.dumps({"stored": stored, "rss_mb": rss_mb(os.getpid())}))
         if time.perf_counter() - begin > 7200:
             raise RuntimeError(f"{stored} of {wanted} readings were stored")
-    batches = next(s.value for s in next(iter(metrics.batch_seconds.collect())).samples if s.name[-6:] == "_count")
+    batches = next(
+        s.value for s in next(iter(metrics.batch_seconds.collect())).samples if s.name[-6:] == "_count"
+    )
     taken = {
         "wall_s": time.perf_counter() - begin,
         "cpu_s": cpu_s() - used,
@@ -170,7 +171,10 @@ def take_ours(port: int, protocol: str, wanted: int, url: str, follow: bool) -> 
 def one_run(options: argparse.Namespace, who: str, per_message: int, url: str) -> dict[str, float]:
     """Fill the broker's queue, and let a subscriber empty it."""
     count = options.messages if per_message == 1 else max(2000, options.messages // 4)
-    with tempfile.TemporaryDirectory(prefix="standingwatch-intake-") as folder, mosquitto(Path(folder)) as port:
+    with (
+        tempfile.TemporaryDirectory(prefix="standingwatch-intake-") as folder,
+        mosquitto(Path(folder)) as port,
+    ):
         store_url = url or f"sqlite:///{folder}/store.sqlite"
         if who == "ours":
             store = make_store(store_url, options.transmitters)
@@ -182,7 +186,12 @@ def one_run(options: argparse.Namespace, who: str, per_message: int, url: str) -
         publisher = Publisher(port, "load")
         publisher.send(
             messages(
-                options.transmitters, count, per_message, 0, step_us, now_us() - rounds * per_message * step_us
+                options.transmitters,
+                count,
+                per_message,
+                0,
+                step_us,
+                now_us() - rounds * per_message * step_us,
             )
         )
         publisher.close()
@@ -225,35 +234,50 @@ def compare(options: argparse.Namespace, per_message: int, kind: str, server: An
             url = server.database() if kind == "postgresql" and who == "ours" else ""
             runs.append(one_run(options, who, per_message, url))
     bare, ours = found["bare"], found["ours"]
-    say(f"intake, MQTT {options.protocol}, {per_message} report(s) a message, {kind}, "
-        f"{options.filled:,} readings in the store before")
-    say(f"  bare paho      {spread([r['messages'] / r['wall_s'] for r in bare], 0)} messages/s, "
-        f"{spread([1e6 * r['cpu_s'] / r['messages'] for r in bare], 1)} us of CPU a message")
-    say(f"  standingwatch  {spread([r['messages'] / r['wall_s'] for r in ours], 0)} messages/s, "
+    say(
+        f"intake, MQTT {options.protocol}, {per_message} report(s) a message, {kind}, "
+        f"{options.filled:,} readings in the store before"
+    )
+    say(
+        f"  bare paho      {spread([r['messages'] / r['wall_s'] for r in bare], 0)} messages/s, "
+        f"{spread([1e6 * r['cpu_s'] / r['messages'] for r in bare], 1)} us of CPU a message"
+    )
+    say(
+        f"  standingwatch  {spread([r['messages'] / r['wall_s'] for r in ours], 0)} messages/s, "
         f"{spread([1e6 * r['cpu_s'] / r['messages'] for r in ours], 1)} us of CPU a message, "
         f"{spread([r['readings'] / r['wall_s'] for r in ours], 0)} readings/s stored, "
-        f"{median(r['readings'] / r['batches'] for r in ours):.0f} a batch, peak {median(r['peak_mb'] for r in ours):.0f} MB")
-    ratio = [a["wall_s"] / a["messages"] / (b["wall_s"] / b["messages"]) for a, b in zip(bare, ours, strict=True)]
+        f"{median(r['readings'] / r['batches'] for r in ours):.0f} a batch, peak {median(r['peak_mb'] for r in ours):.0f} MB"
+    )
+    ratio = [
+        a["wall_s"] / a["messages"] / (b["wall_s"] / b["messages"]) for a, b in zip(bare, ours, strict=True)
+    ]
     cpu = [a["cpu_s"] / a["messages"] / (b["cpu_s"] / b["messages"]) for a, b in zip(bare, ours, strict=True)]
     say(f"  ratio          {spread(ratio)} by the clock, {spread(cpu)} by CPU")
 
 
 def long_run(options: argparse.Namespace) -> None:
     """Memory over many readings, ten a message, the broker's queue filled again as it empties."""
-    with tempfile.TemporaryDirectory(prefix="standingwatch-intake-") as folder, mosquitto(Path(folder)) as port:
+    with (
+        tempfile.TemporaryDirectory(prefix="standingwatch-intake-") as folder,
+        mosquitto(Path(folder)) as port,
+    ):
         url = f"sqlite:///{folder}/store.sqlite"
         make_store(url, options.transmitters).close()
         make_session(port, options.protocol)
         rounds = options.long // 10 // options.transmitters + 1
         begin_us = now_us() - rounds * 10 * 1_000_000
-        process = child(__file__, "--follow", "--take", "ours", options.protocol, str(port), str(options.long), url)
+        process = child(
+            __file__, "--follow", "--take", "ours", options.protocol, str(port), str(options.long), url
+        )
         publisher = Publisher(port, "load")
         sent, stored, seen = 0, 0.0, []
         for line in process.stdout or ():
             said = json.loads(line)
             if "wall_s" in said:
-                say(f"  {options.long:,} readings in {said['wall_s']:.0f} s, {said['cpu_s']:.0f} s of CPU, "
-                    f"peak {said['peak_mb']:.0f} MB")
+                say(
+                    f"  {options.long:,} readings in {said['wall_s']:.0f} s, {said['cpu_s']:.0f} s of CPU, "
+                    f"peak {said['peak_mb']:.0f} MB"
+                )
                 break
             stored = said.get("stored", 0.0)
             seen.append((stored, said.get("rss_mb", 0.0)))
@@ -269,7 +293,9 @@ def long_run(options: argparse.Namespace) -> None:
 
 def main() -> int:
     """Measure and print."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--messages", type=int, default=200_000, help="a run (ten a message: a quarter)")
     parser.add_argument("--transmitters", type=int, default=1000)
     parser.add_argument("--filled", type=int, default=1_000_000, help="readings in the store before")

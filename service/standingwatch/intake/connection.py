@@ -177,7 +177,7 @@ class BrokerConnection:
     def acknowledge_all(self, messages: Sequence[tuple[int, int, int]]) -> None:
         """Tell the broker that messages are safe: number, QoS and connection of each, in their order.
 
-        Of an older connection it would not know what we mean. Subscriptions are for QoS 1, so no higher one comes.
+        Of an older connection it would not know what we mean. Subscribed is QoS 1: no higher one comes.
         """
         with self._lock:
             self._client.acknowledge(

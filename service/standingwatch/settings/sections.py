@@ -151,7 +151,7 @@ class IntakeSettings(Section):
     """How reports are taken in."""
 
     batch_rows: int = Field(
-        2000, ge=1, le=100_000, description="readings that are committed together, at most"
+        5000, ge=1, le=100_000, description="readings that are committed together, at most"
     )
     batch_wait_s: float = Field(0.05, gt=0, le=60, description="longest wait for a batch to fill [s]")
     queue_limit: int = Field(
