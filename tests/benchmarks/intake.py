@@ -246,7 +246,8 @@ def compare(options: argparse.Namespace, per_message: int, kind: str, server: An
         f"  standingwatch  {spread([r['messages'] / r['wall_s'] for r in ours], 0)} messages/s, "
         f"{spread([1e6 * r['cpu_s'] / r['messages'] for r in ours], 1)} us of CPU a message, "
         f"{spread([r['readings'] / r['wall_s'] for r in ours], 0)} readings/s stored, "
-        f"{median(r['readings'] / r['batches'] for r in ours):.0f} a batch, peak {median(r['peak_mb'] for r in ours):.0f} MB"
+        f"{median(r['readings'] / r['batches'] for r in ours):.0f} a batch, "
+        f"peak {median(r['peak_mb'] for r in ours):.0f} MB"
     )
     ratio = [
         a["wall_s"] / a["messages"] / (b["wall_s"] / b["messages"]) for a, b in zip(bare, ours, strict=True)

@@ -2,7 +2,7 @@
 
     python tests/benchmarks/latency.py
 
-Intake and watch run in a process of their own on SQLite. First nothing but the probes is sent; then as much as
+Intake and watch run in a process of their own on SQLite. First only the probes are sent; then as much as
 the two can take, which gives the full rate; then the probes again, with 0.8 of that rate beside them. A probe
 is three reports of a transmitter that stood well before, with a critical SWR; it is over when the transaction
 that holds the alarm and its messages is committed.
@@ -20,14 +20,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from intake import make_session
 from stage import Publisher, answer_of, child, make_store, mosquitto, names, now_us, say
+
+from intake import make_session
 
 PROBES = 40
 
 
 def serve(port: int, url: str) -> None:
-    """Take in and judge until standard input ends; print when each transmitter's first alarm was committed."""
+    """Take in and judge until standard input ends; say when each transmitter's first alarm was committed."""
     from prometheus_client import CollectorRegistry
 
     from standingwatch.detect.engine import DetectionSettings

@@ -110,9 +110,7 @@ def main() -> int:
     night = [sum(times) for times in zip(*own.values(), strict=True)]
     libraries = [sum(times) for times in zip(*other.values(), strict=True)]
     ratio = [a / b for a, b in zip(libraries, night, strict=True)]
-    say(
-        f"  all of the night beside all of the libraries: {spread(ratio, 1)}; peak {peak_mb(os.getpid()):.0f} MB"
-    )
+    say(f"  all of the night beside all libraries: {spread(ratio, 1)}; peak {peak_mb(os.getpid()):.0f} MB")
     return 0
 
 

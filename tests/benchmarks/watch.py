@@ -10,7 +10,6 @@ readings have arrived before; passes take as many at a time as the settings say.
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 import tempfile
 import time
@@ -26,11 +25,10 @@ BEGIN_US = 1_767_225_600_000_000
 
 def fill(store: Any, transmitters: int, readings: int, an_arrival: int = 2000) -> int:
     """Readings of a healthy fleet in order of time, as the intake would have kept them; their last time."""
+    from standingwatch.inventory import FleetDefaults, build_fleet
     from standingwatch.readings import QualityCarry, Readings, qualify
     from standingwatch.store.reports import Horizon, insert_readings, new_arrival, set_horizon
     from standingwatch.store.sites import load_site_list
-
-    from standingwatch.inventory import FleetDefaults, build_fleet
 
     with store.reading() as connection:
         sites = load_site_list(connection)
