@@ -6,7 +6,7 @@ import logging
 import ssl
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, cast
 
 import paho.mqtt.client as mqtt
@@ -16,6 +16,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from standingwatch.intake.client import BulkClient
 from standingwatch.metrics import Metrics
 from standingwatch.settings import BrokerSettings
 
@@ -76,7 +77,7 @@ class BrokerConnection:
         self.on_lost: Callable[[], None] | None = None
         version = MQTTProtocolVersion.MQTTv5 if self._is_v5 else MQTTProtocolVersion.MQTTv311
         self._keeps_session = bool(filters) if keeps_session is None else keeps_session
-        self._client = mqtt.Client(
+        self._client = BulkClient(
             CallbackAPIVersion.VERSION2,
             client_id=client_id,
             protocol=version,
@@ -170,10 +171,18 @@ class BrokerConnection:
     # Messages -------------------------------------------------------------------------------------------
 
     def acknowledge(self, message_id: int, qos: int, connection: int) -> None:
-        """Tell the broker that a message is safe. Of an older connection it would not know what we mean."""
+        """Tell the broker that a message is safe."""
+        self.acknowledge_all([(message_id, qos, connection)])
+
+    def acknowledge_all(self, messages: Sequence[tuple[int, int, int]]) -> None:
+        """Tell the broker that messages are safe: number, QoS and connection of each, in their order.
+
+        Of an older connection it would not know what we mean. Subscribed is QoS 1: no higher one comes.
+        """
         with self._lock:
-            if connection == self._number and qos > 0:
-                self._client.ack(message_id, qos)
+            self._client.acknowledge(
+                [number for number, qos, connection in messages if qos > 0 and connection == self._number]
+            )
 
     def publish(self, messages: list[tuple[str, bytes, bool]], timeout_s: float = 10.0) -> None:
         """Publish at QoS 1 and wait until the broker has all of them.

@@ -44,12 +44,14 @@ class Queue:
 
     def __init__(self, limit: int, root: str) -> None:
         self._limit = limit
-        self._own = root.split("/")
+        self._own = f"{root}/"
         self._waiting: dict[str, deque[_Held]] = {}
         self._turns: deque[str] = deque()
         self._count = 0
         self._in_order: deque[_Held] = deque()
         self._taken: list[_Held] = []
+        #: So many messages wake the thread that takes; to wake it for each would cost more than they do.
+        self._wanted = 0
         self._changed = threading.Condition()
         self._closed = False
 
@@ -72,7 +74,8 @@ class Queue:
                 self._turns.append(site)
             its.append(held)
             self._count += 1
-            self._changed.notify_all()
+            if self._count == self._wanted:
+                self._changed.notify_all()
 
     def take(self, most: int, first_wait_s: float, batch_wait_s: float) -> list[Arrived]:
         """The next batch: messages with about `most` reports, or what has come when the stream pauses.
@@ -84,7 +87,9 @@ class Queue:
         """
         with self._changed:
             if not self._count and not self._closed:
+                self._wanted = 1
                 self._changed.wait(first_wait_s)
+            self._wanted = most
             end = time.monotonic() + batch_wait_s
             while self._count and self._count < most and not self._closed:
                 before = self._count
@@ -94,6 +99,7 @@ class Queue:
                 self._changed.wait(min(PAUSE_S, left))
                 if self._count == before:
                     break
+            self._wanted = 0
             self._taken = []
             reports = 0
             while self._count and reports < most:
@@ -138,6 +144,8 @@ class Queue:
         return held
 
     def _site(self, topic: str) -> str:
-        levels = topic.split("/", len(self._own) + 2)
-        is_own = levels[: len(self._own)] == self._own and len(levels) >= len(self._own) + 2
-        return levels[len(self._own) + 1] if is_own else topic
+        """Whose turn a message of a topic takes: its site's, or its own where the topic names none."""
+        if not topic.startswith(self._own):
+            return topic
+        _kind, _slash, rest = topic[len(self._own) :].partition("/")
+        return rest.partition("/")[0] if _slash else topic

@@ -159,8 +159,8 @@ class Intake:
                     return
                 if written.lag_s < CAUGHT_UP_LAG_S and written.stored:
                     self._caught_up = True
-                for message in self._queue.safe():
-                    self.connection.acknowledge(message.message_id, message.qos, message.connection)
+                safe = self._queue.safe()
+                self.connection.acknowledge_all([(m.message_id, m.qos, m.connection) for m in safe])
             self._move_horizon()
 
     def _write(self, batch: list[Arrived]) -> Written | None:

@@ -108,10 +108,22 @@ class Sorter:
     ) -> None:
         self._settings = settings
         self._root = root
-        self.fleet = fleet
+        self._fleet = fleet
+        #: Positions by the topic of a report, as far as they were looked up; no more than the fleet has.
+        self._position_of: dict[str, int] = {}
         every = tuple(profiles)
         self._routes = Routes(every)
         self._sparkplug = ProfileMap(every)
+
+    @property
+    def fleet(self) -> Fleet:
+        """The site list; a changed one is put in its place."""
+        return self._fleet
+
+    @fleet.setter
+    def fleet(self, fleet: Fleet) -> None:
+        self._fleet = fleet
+        self._position_of = {}
 
     @property
     def profiles(self) -> tuple[Profile, ...]:
@@ -129,6 +141,10 @@ class Sorter:
         for message in batch:
             if message.refusal is not None:
                 result.refused.append(refused(message, *message.refusal))
+                continue
+            position = self._position_of.get(message.topic)
+            if position is not None:
+                self._take_report(message, position, result)
                 continue
             topic = parse_topic(self._root, message.topic)
             if topic is None:
@@ -148,6 +164,11 @@ class Sorter:
             )
             result.refused.append(refused(message, "unknown-transmitter", detail))
             return
+        self._position_of[message.topic] = position
+        self._take_report(message, position, result)
+
+    def _take_report(self, message: Arrived, position: int, result: Sorted) -> None:
+        """Add what a message holds that comes from a transmitter of the fleet."""
         if self._is_too_large(message, result):
             return
         decoded = decode_report(
@@ -158,7 +179,8 @@ class Sorter:
         result.readings += decoded.readings
         result.received_us += [message.received_us] * count
         result.sources += [message] * count
-        result.refused += [refused(message, r.reason, r.detail, r.part) for r in decoded.refusals]
+        if decoded.refusals:
+            result.refused += [refused(message, r.reason, r.detail, r.part) for r in decoded.refusals]
 
     def _is_too_large(self, message: Arrived, result: Sorted) -> bool:
         most = self._settings.max_payload_bytes

@@ -167,10 +167,11 @@ class Readings:
     @classmethod
     def from_reports(cls, transmitter: npt.ArrayLike, reports: Sequence[Reading]) -> Readings:
         """Decoded reports, each with its transmitter's position in the `Fleet`, as columns."""
-        mapping: dict[str, Any] = {"transmitter": transmitter}
-        mapping.update(
-            zip(COLUMNS, zip(*reports, strict=True) if reports else [()] * len(COLUMNS), strict=True)
-        )
+        mapping: dict[str, Any] = {"transmitter": transmitter, "time_us": ()}
+        if reports:
+            columns = zip(COLUMNS, zip(*reports, strict=True), strict=True)
+            # What no report says takes no memory, and no time from here on.
+            mapping.update({name: said for name, said in columns if said.count(None) < len(said)})
         return cls.from_columns(mapping)
 
     @classmethod

@@ -19,6 +19,8 @@ _END_US = (datetime(LAST_YEAR + 1, 1, 1, tzinfo=UTC) - _EPOCH) // _MICROSECOND
 _MOMENT = r"([0-9]{4}-[0-9]{2}-[0-9]{2})[Tt ]((?:[01][0-9]|2[0-3]):[0-5][0-9]):([0-5][0-9]|60)(\.[0-9]+)?"
 _OFFSET = r"([Zz]|[+-](?:[01][0-9]|2[0-3]):?[0-5][0-9])"
 _RFC3339 = re.compile(f"{_MOMENT}{_OFFSET}?")
+# The form that most senders use and `fromisoformat` reads as it stands: a third of the cost of all forms.
+_PLAIN = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T(?:[01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9](?:\.[0-9]+)?Z")
 #: A text with its offset, for the published schemas: a regular expression of ECMA-262 as well as of Python.
 RFC3339_PATTERN = f"^{_MOMENT}{_OFFSET}$"
 
@@ -58,6 +60,13 @@ def parse_time(value: str | int | float) -> int:
 
 
 def _from_text(text: str) -> int:
+    if _PLAIN.fullmatch(text) is not None:
+        try:
+            since = datetime.fromisoformat(text) - _EPOCH
+        except ValueError:
+            pass  # Not in the calendar: said below, where all forms are read.
+        else:
+            return (since.days * 86_400 + since.seconds) * 1_000_000 + since.microseconds
     match = _RFC3339.fullmatch(text)
     if match is None:
         raise BadTimeError(

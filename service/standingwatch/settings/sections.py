@@ -57,7 +57,7 @@ class BrokerSettings(Section):
         description="how long the broker keeps the session and its queue while we are away (MQTT 5 only) [s]",
     )
     receive_maximum: int = Field(
-        2000, ge=1, le=65535, description="messages the broker may send before the first is acknowledged"
+        5000, ge=1, le=65535, description="messages the broker may send before the first is acknowledged"
     )
     topic_root: TopicRoot = Field(
         "standingwatch",
@@ -161,7 +161,7 @@ class IntakeSettings(Section):
     """How reports are taken in."""
 
     batch_rows: int = Field(
-        2000, ge=1, le=100_000, description="readings that are committed together, at most"
+        5000, ge=1, le=100_000, description="readings that are committed together, at most"
     )
     batch_wait_s: float = Field(0.05, gt=0, le=60, description="longest wait for a batch to fill [s]")
     queue_limit: int = Field(

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from sqlalchemy import Connection, delete, func, select
 
 from standingwatch.readings import Flag, IntArray, Readings
 from standingwatch.store import tables
-from standingwatch.store.reports import READING_COLUMNS, to_readings
+from standingwatch.store.reports import selected_readings
 
 #: Transmitters of one statement.
 _SOME = 500
@@ -35,14 +33,8 @@ def readings_of_span(
     connection: Connection, start_us: int, end_us: int, position_of_key: IntArray
 ) -> Readings:
     """Readings of [start, end) that are not from the future, in order of time."""
-    driver: Any = connection.connection.driver_connection
-    # Names of our own columns and numbers, never text from outside. By the driver itself: rows that are only
-    # made columns again need nothing else, and that halves the time.
-    query = (
-        f"SELECT {', '.join(READING_COLUMNS)} FROM readings WHERE time_us >= {int(start_us)} "  # noqa: S608  our own columns
-        f"AND time_us < {int(end_us)} ORDER BY time_us, transmitter"
-    )
-    readings = to_readings(driver.cursor().execute(query).fetchall(), position_of_key)
+    condition = f"time_us >= {int(start_us)} AND time_us < {int(end_us)} ORDER BY time_us, transmitter"
+    readings = selected_readings(connection, condition, position_of_key)
     return readings.take((readings.flags & int(Flag.FUTURE)) == 0)
 
 

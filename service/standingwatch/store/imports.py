@@ -3,24 +3,21 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import chain
 from typing import Any
 
 import numpy as np
 from sqlalchemy import Connection, delete, func, insert, select, text, update
 
-from standingwatch.readings import FLOAT_COLUMNS, STATE_COLUMNS, IntArray, Readings
+from standingwatch.readings import IntArray, Readings
 from standingwatch.store import tables
-from standingwatch.store.reports import READING_COLUMNS, upsert
+from standingwatch.store.bulk import insert_bulk
+from standingwatch.store.reports import upsert
 
 #: Mark that counts changes of the history that lies before the watch, and the one that says how many of those
 #: have been brought to an end, so that the watch may take them in.
 HISTORY_MARK, HISTORY_READY_MARK = "history", "history-ready"
-
-#: Rows of one statement: a statement a row is half as fast. SQLite takes 32,766 values in one.
-_ROWS_A_STATEMENT = 64
 
 
 @dataclass(frozen=True)
@@ -194,86 +191,7 @@ def insert_history(
     Returns:
         How many were new.
     """
-    if len(readings) == 0:
-        return 0
-    driver: Any = connection.connection.driver_connection
-    constants, columns = _constants_apart(readings, keys, -number, received_us)
-    names = [*constants, *columns]
-    if connection.dialect.name != "sqlite":
-        rows = zip(*columns.values(), strict=True)
-        return _copy(driver, list(columns), constants, rows)
-    literals = ", ".join(constants.values())
-    one = f"({literals}, {', '.join('?' * len(columns))})"
-    # Names of our own columns and numbers, never text from outside.
-    head = f"INSERT INTO readings ({', '.join(names)}) VALUES "  # noqa: S608  our own names and numbers
-    flat = list(chain.from_iterable(zip(*columns.values(), strict=True)))
-    width = len(columns) * _ROWS_A_STATEMENT
-    whole = len(flat) - len(flat) % width
-    before = driver.total_changes
-    for begin, end, step, rows_each in (
-        (0, whole, width, _ROWS_A_STATEMENT),
-        (whole, len(flat), len(columns), 1),
-    ):
-        driver.executemany(
-            f"{head}{', '.join([one] * rows_each)} ON CONFLICT DO NOTHING",
-            (flat[at : at + step] for at in range(begin, end, step)),
-        )
-    return int(driver.total_changes - before)
-
-
-def _copy(
-    driver: Any, names: Sequence[str], constants: Mapping[str, str], rows: Iterator[tuple[Any, ...]]
-) -> int:
-    listed = ", ".join(names)
-    with driver.cursor() as cursor:
-        # Without the conditions of the table: the constant columns are not in it.
-        cursor.execute(
-            "CREATE TEMPORARY TABLE IF NOT EXISTS history_arriving ON COMMIT DELETE ROWS "
-            "AS SELECT * FROM readings WITH NO DATA"
-        )
-        with cursor.copy(f"COPY history_arriving ({listed}) FROM STDIN") as copy:
-            for row in rows:
-                copy.write_row(row)
-        # Names of our own columns and numbers, never text from outside.
-        cursor.execute(
-            f"INSERT INTO readings ({', '.join(constants)}, {listed}) "  # noqa: S608  our own names and numbers
-            f"SELECT {', '.join(constants.values())}, {listed} FROM history_arriving ON CONFLICT DO NOTHING"
-        )
-        inserted = int(cursor.rowcount)
-        cursor.execute("DELETE FROM history_arriving")
-    return inserted
-
-
-def _constants_apart(
-    readings: Readings, keys: IntArray, arrival: int, received_us: int
-) -> tuple[dict[str, str], dict[str, list[Any]]]:
-    """Columns that have one value throughout as SQL literals, the others as lists; NaN as NULL."""
-    constants = {"arrival": str(arrival), "received_us": str(received_us)}
-    columns: dict[str, list[Any]] = {"time_us": readings.time_us.tolist(), "transmitter": keys.tolist()}
-    for name in ("flags", "sequence", *STATE_COLUMNS):
-        values = getattr(readings, name)
-        if (values == values[0]).all():
-            constants[name] = str(int(values[0]))
-        else:
-            columns[name] = values.tolist()
-    for name in FLOAT_COLUMNS:
-        values = getattr(readings, name)
-        unknown = np.isnan(values)
-        if unknown.all():
-            constants[name] = "NULL"
-        elif unknown.any():
-            columns[name] = [None if v != v else v for v in values.tolist()]
-        else:
-            columns[name] = values.tolist()
-    if (readings.channel == "").all():
-        constants["channel"] = "''"
-    else:
-        columns["channel"] = readings.channel.tolist()
-    for name in READING_COLUMNS:
-        if name not in constants and name not in columns:
-            # What a reading does not have by itself, such as what was added to its time.
-            constants[name] = "NULL"
-    return constants, columns
+    return insert_bulk(connection, readings, keys, -number, received_us)
 
 
 def kept_with_other_powers(

@@ -10,8 +10,10 @@ import numpy as np
 from sqlalchemy import Connection, bindparam, delete, func, insert, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
-from standingwatch.readings import FLOAT_COLUMNS, IntArray, Readings
+from standingwatch.readings import FLOAT_COLUMNS, STATE_COLUMNS, IntArray, Readings
+from standingwatch.readings.columns import COLUMNS
 from standingwatch.store import tables
+from standingwatch.store.bulk import insert_bulk
 from standingwatch.store.connect import lock_arrivals
 
 #: Columns of the readings table in its own order, but for the one that few readings have.
@@ -81,60 +83,7 @@ def insert_readings(
     Returns:
         How many were new.
     """
-    rows = _rows(arrival, readings, keys, received_us)
-    if not rows:
-        return 0
-    columns = READING_COLUMNS
-    if clock_offset_us is not None and clock_offset_us.any():
-        columns = (*READING_COLUMNS, "clock_offset_us")
-        rows = [(*row, by or None) for row, by in zip(rows, clock_offset_us.tolist(), strict=True)]
-    names = ", ".join(columns)
-    driver: Any = connection.connection.driver_connection
-    if connection.dialect.name == "sqlite":
-        marks = ", ".join("?" * len(columns))
-        cursor = driver.executemany(
-            f"INSERT INTO readings ({names}) VALUES ({marks}) ON CONFLICT DO NOTHING",
-            rows,
-        )
-        return int(cursor.rowcount)
-    with driver.cursor() as cursor:
-        cursor.execute(
-            "CREATE TEMPORARY TABLE IF NOT EXISTS readings_arriving (LIKE readings) ON COMMIT DELETE ROWS"
-        )
-        with cursor.copy(f"COPY readings_arriving ({names}) FROM STDIN") as copy:
-            for row in rows:
-                copy.write_row(row)
-        cursor.execute(
-            f"INSERT INTO readings ({names}) SELECT {names} FROM readings_arriving ON CONFLICT DO NOTHING"
-        )
-        inserted = int(cursor.rowcount)
-        cursor.execute("DELETE FROM readings_arriving")
-    return inserted
-
-
-def _rows(arrival: int, readings: Readings, keys: IntArray, received_us: IntArray) -> list[tuple[Any, ...]]:
-    """Rows for the driver: plain Python values, NaN as NULL."""
-    columns: dict[str, list[Any]] = {
-        "time_us": readings.time_us.tolist(),
-        "transmitter": keys.tolist(),
-        "arrival": [arrival] * len(readings),
-        "received_us": received_us.tolist(),
-        "flags": readings.flags.tolist(),
-        "keyed": readings.keyed.tolist(),
-        "foldback": readings.foldback.tolist(),
-        "channel": readings.channel.tolist(),
-        "sequence": readings.sequence.tolist(),
-    }
-    for name in FLOAT_COLUMNS:
-        values = getattr(readings, name)
-        unknown = np.isnan(values)
-        if unknown.all():
-            columns[name] = [None] * len(values)
-        elif unknown.any():
-            columns[name] = [None if v != v else v for v in values.tolist()]
-        else:
-            columns[name] = values.tolist()
-    return list(zip(*(columns[name] for name in READING_COLUMNS), strict=True))
+    return insert_bulk(connection, readings, keys, arrival, received_us, clock_offset_us)
 
 
 def kept_otherwise(
@@ -157,6 +106,10 @@ def kept_otherwise(
     return found
 
 
+#: Rows that are turned from tuples into arrays at a time: more of them only take more memory.
+_ROWS_A_PIECE = 20_000
+
+
 def to_readings(rows: Sequence[Sequence[Any]], position_of_key: IntArray) -> Readings:
     """Rows of the readings table, in `READING_COLUMNS`, as arrays.
 
@@ -164,25 +117,62 @@ def to_readings(rows: Sequence[Sequence[Any]], position_of_key: IntArray) -> Rea
         rows: rows of the table.
         position_of_key: position in the fleet of each transmitter number, -1 for none: such rows go.
     """
-    if not rows:
-        return Readings.empty()
-    columns = dict(zip(READING_COLUMNS, zip(*rows, strict=True), strict=True))
-    keys = np.array(columns["transmitter"], dtype=np.int64)
-    known = keys < len(position_of_key)
-    position = np.where(known, position_of_key[np.where(known, keys, 0)], -1)
-    channel = np.empty(len(keys), dtype=np.object_)
-    channel[:] = columns["channel"]
-    readings = Readings(
-        transmitter=position,
-        time_us=np.array(columns["time_us"], dtype=np.int64),
-        keyed=np.array(columns["keyed"], dtype=np.int8),
-        channel=channel,
-        foldback=np.array(columns["foldback"], dtype=np.int8),
-        sequence=np.array(columns["sequence"], dtype=np.int64),
-        flags=np.array(columns["flags"], dtype=np.int64),
-        **{name: np.array(columns[name], dtype=np.float64) for name in FLOAT_COLUMNS},
-    )
-    return readings if (position >= 0).all() else readings.take(position >= 0)
+    return _joined([rows] if len(rows) else [], position_of_key)
+
+
+def selected_readings(connection: Connection, condition: str, position_of_key: IntArray) -> Readings:
+    """Readings that a condition of SQL holds for, through the driver's own cursor.
+
+    Args:
+        connection: any transaction.
+        condition: what follows WHERE; made of our own columns and numbers, never of text from outside.
+        position_of_key: position in the fleet of each transmitter number, -1 for none: such rows go.
+    """
+    driver: Any = connection.connection.driver_connection
+    cursor = driver.cursor()
+    try:
+        cursor.execute(f"SELECT {', '.join(READING_COLUMNS)} FROM readings WHERE {condition}")
+        return _joined(iter(lambda: cursor.fetchmany(_ROWS_A_PIECE), []), position_of_key)
+    finally:
+        cursor.close()
+
+
+def _joined(pieces: Iterable[Sequence[Sequence[Any]]], position_of_key: IntArray) -> Readings:
+    """Pieces of rows as arrays; a column with one value throughout a piece takes no memory."""
+    parts = []
+    for rows in pieces:
+        columns = dict(zip(READING_COLUMNS, zip(*rows, strict=True), strict=True))
+        keys = np.array(columns["transmitter"], dtype=np.int64)
+        known = keys < len(position_of_key)
+        position = np.where(known, position_of_key[np.where(known, keys, 0)], -1)
+        given = {name: _column(name, columns[name]) for name in COLUMNS if name != "time_us"}
+        times = np.array(columns["time_us"], dtype=np.int64)
+        flags = _column("flags", columns["flags"])
+        part = Readings(transmitter=position, time_us=times, flags=flags, **given)
+        parts.append(part if (position >= 0).all() else part.take(position >= 0))
+    return parts[0] if len(parts) == 1 else Readings.concatenate(parts)
+
+
+def _column(name: str, values: tuple[Any, ...]) -> Any:
+    """One column as an array; one value seen at every row where all are the same."""
+    dtype = _TYPES[name]
+    first = values[0]
+    if values.count(first) == len(values):
+        return np.broadcast_to(np.array(np.nan if first is None else first, dtype=dtype), len(values))
+    if dtype is np.object_:
+        texts = np.empty(len(values), dtype=np.object_)
+        texts[:] = values
+        return texts
+    return np.array(values, dtype=dtype)
+
+
+_TYPES: dict[str, Any] = {
+    **dict.fromkeys(FLOAT_COLUMNS, np.float64),
+    **dict.fromkeys(STATE_COLUMNS, np.int8),
+    "channel": np.object_,
+    "sequence": np.int64,
+    "flags": np.int64,
+}
 
 
 def readings_after(
@@ -206,23 +196,15 @@ def readings_after(
         total, last = total + row.rows, row.arrival
     if total == 0:
         return Readings.empty(), last
-    names = ", ".join(READING_COLUMNS)
-    rows = connection.exec_driver_sql(
-        f"SELECT {names} FROM readings WHERE arrival > {arrival} AND arrival <= {last}"
-    ).fetchall()
-    return to_readings(rows, position_of_key), last
+    return selected_readings(connection, f"arrival > {arrival} AND arrival <= {last}", position_of_key), last
 
 
 def readings_between(
     connection: Connection, start_us: int, end_us: int, up_to_arrival: int, position_of_key: IntArray
 ) -> Readings:
     """Readings of a span of time that had arrived by an arrival."""
-    names = ", ".join(READING_COLUMNS)
-    rows = connection.exec_driver_sql(
-        f"SELECT {names} FROM readings WHERE time_us >= {start_us} AND time_us < {end_us} "
-        f"AND arrival <= {up_to_arrival} ORDER BY time_us, transmitter"
-    ).fetchall()
-    return to_readings(rows, position_of_key)
+    condition = f"time_us >= {start_us} AND time_us < {end_us} AND arrival <= {up_to_arrival}"
+    return selected_readings(connection, f"{condition} ORDER BY time_us, transmitter", position_of_key)
 
 
 def last_arrival(connection: Connection) -> int:

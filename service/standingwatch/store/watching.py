@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -133,22 +134,33 @@ def add_baselines(
 ) -> None:
     """Keep what the detectors learned, as new versions."""
     columns = tables.baselines.c
-    for change in changes:
-        key = int(key_of_position[change.transmitter])
-        newest = connection.execute(
-            select(func.coalesce(func.max(columns.version), 0)).where(columns.transmitter == key)
-        ).scalar_one()
-        connection.execute(
-            insert(tables.baselines).values(
-                transmitter=key,
-                version=int(newest) + 1,
-                time_us=change.time_us,
-                kind=change.kind,
-                rho=None if np.isnan(change.rho) else change.rho,
-                spread=None if np.isnan(change.spread) else change.spread,
-                reason=change.reason,
-            )
+    keys = [int(key_of_position[change.transmitter]) for change in changes]
+    version: Counter[int] = Counter()
+    for some in _parts(sorted(set(keys))):
+        newest = select(columns.transmitter, func.max(columns.version)).where(columns.transmitter.in_(some))
+        version.update({row[0]: row[1] for row in connection.execute(newest.group_by(columns.transmitter))})
+    rows = []
+    for key, change in zip(keys, changes, strict=True):
+        version[key] += 1
+        rows.append(
+            {
+                "transmitter": key,
+                "version": version[key],
+                "time_us": change.time_us,
+                "kind": change.kind,
+                "rho": None if np.isnan(change.rho) else change.rho,
+                "spread": None if np.isnan(change.spread) else change.spread,
+                "reason": change.reason,
+            }
         )
+    if rows:
+        connection.execute(insert(tables.baselines), rows)
+
+
+def _parts(keys: list[int], most: int = 500) -> Iterator[list[int]]:
+    """Keys in parts that a statement can name."""
+    for begin in range(0, len(keys), most):
+        yield keys[begin : begin + most]
 
 
 #: What is kept of a baseline besides its number.
