@@ -4,7 +4,8 @@ A site that comes back sends thousands of old reports at once. Sites take turns,
 backlog does not hold up what others measure now; within a site the order stays. A batch is bounded by the
 reports in its messages and not by the messages: one can hold hundreds. MQTT wants acknowledgements in the
 order of the messages (MQTT 5.0, 4.6.0-2), so a message that went first is acknowledged when those before it
-are safe too.
+are safe too. Until then it counts, with its bytes: else what overtakes a backlog would pile up without end at
+a broker that knows no window.
 """
 
 from __future__ import annotations
@@ -38,16 +39,19 @@ class Queue:
     """The queue; one thread takes, any may put. A full queue holds those that put up.
 
     Args:
-        limit: most messages in it.
+        limit: most messages that are not acknowledged, in a batch or still to be taken.
+        most_bytes: most bytes of their payloads [B]; the message that passes it is still in.
         root: what the service's own topics begin with; they name the site, any other topic is one by itself.
     """
 
-    def __init__(self, limit: int, root: str) -> None:
+    def __init__(self, limit: int, most_bytes: int, root: str) -> None:
         self._limit = limit
+        self._most_bytes = most_bytes
         self._own = root.split("/")
         self._waiting: dict[str, deque[_Held]] = {}
         self._turns: deque[str] = deque()
         self._count = 0
+        self._bytes = 0
         self._in_order: deque[_Held] = deque()
         self._taken: list[_Held] = []
         self._changed = threading.Condition()
@@ -56,11 +60,21 @@ class Queue:
     def __len__(self) -> int:
         return self._count
 
+    @property
+    def unacknowledged(self) -> int:
+        """Messages that are not acknowledged: those that wait, those of the batch, those that overtook."""
+        return len(self._in_order)
+
+    @property
+    def held_bytes(self) -> int:
+        """Bytes of their payloads [B]."""
+        return self._bytes
+
     def put(self, message: Arrived) -> None:
         """Add a message; waits while the queue is full. After `close` the message is left to the broker."""
         site = self._site(message.topic)
         with self._changed:
-            while self._count >= self._limit and not self._closed:
+            while self._is_full and not self._closed:
                 self._changed.wait()
             if self._closed:
                 return
@@ -72,6 +86,7 @@ class Queue:
                 self._turns.append(site)
             its.append(held)
             self._count += 1
+            self._bytes += len(message.payload)
             self._changed.notify_all()
 
     def take(self, most: int, first_wait_s: float, batch_wait_s: float) -> list[Arrived]:
@@ -112,6 +127,8 @@ class Queue:
             done = []
             while self._in_order and self._in_order[0].is_safe:
                 done.append(self._in_order.popleft().message)
+            self._bytes -= sum(len(message.payload) for message in done)
+            self._changed.notify_all()
             return done
 
     def oldest_us(self) -> int | None:
@@ -124,6 +141,10 @@ class Queue:
         with self._changed:
             self._closed = True
             self._changed.notify_all()
+
+    @property
+    def _is_full(self) -> bool:
+        return len(self._in_order) >= self._limit or self._bytes >= self._most_bytes
 
     def _next(self) -> _Held:
         """The next message of the site whose turn it is."""

@@ -56,7 +56,7 @@ class Intake:
         self._writer = writer
         self._metrics = metrics
         self._clock = clock
-        self._queue = Queue(settings.queue_limit, broker.topic_root)
+        self._queue = Queue(settings.queue_limit, settings.queue_limit_bytes, broker.topic_root)
         self._stopping = threading.Event()
         self._name = broker.client_id
         self._since_us = 0

@@ -160,6 +160,12 @@ class IntakeSettings(Section):
         le=10_000_000,
         description="messages that may wait for the writer before intake stops reading",
     )
+    queue_limit_bytes: int = Field(
+        268_435_456,
+        ge=1_048_576,
+        le=68_719_476_736,
+        description="bytes that they may have together; the message that passes it is still taken [B]",
+    )
     time_if_absent: Literal["refuse", "receipt"] = Field(
         "refuse", description="a report without a time: refuse it, or give it the time of receipt"
     )
