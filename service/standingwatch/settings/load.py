@@ -127,7 +127,7 @@ def _from_text(field: FieldInfo, text: str) -> object:
             return [item.strip() for item in text.split(",") if item.strip()]
         try:
             return tomllib.loads(f"list = {text}")["list"]
-        except tomllib.TOMLDecodeError:
+        except (ValueError, RecursionError):  # no TOML, a number of thousands of digits, or nested too deep
             return text
     if kind in (bool, int, float):
         try:
