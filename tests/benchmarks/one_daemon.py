@@ -203,6 +203,15 @@ class Daemon:
         with urllib.request.urlopen(request, timeout=timeout_s) as answer:
             return bytes(answer.read())
 
+    def stream_begins(self, timeout_s: float = 60.0) -> bytes:
+        """The first line of a stream of the board, which is left then."""
+        request = urllib.request.Request(
+            f"http://127.0.0.1:{self.web_port}/events/board",
+            headers={"Authorization": f"Bearer {self.token}"},
+        )
+        with urllib.request.urlopen(request, timeout=timeout_s) as answer:
+            return bytes(answer.readline())
+
     def metrics(self) -> dict[str, float]:
         """Every sample by its full name with labels."""
         lines = self.get("/metrics").decode().splitlines()
