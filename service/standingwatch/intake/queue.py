@@ -70,14 +70,21 @@ class Queue:
         """Bytes of their payloads [B]."""
         return self._bytes
 
-    def put(self, message: Arrived) -> None:
-        """Add a message; waits while the queue is full. After `close` the message is left to the broker."""
-        site = self._site(message.topic)
+    def put(self, message: Arrived) -> float:
+        """Add a message; waits while the queue is full. After `close` the message is left to the broker.
+
+        Returns:
+            How long it had to wait [s].
+        """
+        site, waited_s = self._site(message.topic), 0.0
         with self._changed:
-            while self._is_full and not self._closed:
-                self._changed.wait()
+            if self._is_full:
+                begin = time.monotonic()
+                while self._is_full and not self._closed:
+                    self._changed.wait()
+                waited_s = time.monotonic() - begin
             if self._closed:
-                return
+                return waited_s
             held = _Held(message)
             self._in_order.append(held)
             its = self._waiting.get(site)
@@ -88,6 +95,7 @@ class Queue:
             self._count += 1
             self._bytes += len(message.payload)
             self._changed.notify_all()
+            return waited_s
 
     def take(self, most: int, first_wait_s: float, batch_wait_s: float) -> list[Arrived]:
         """The next batch: messages with about `most` reports, or what has come when the stream pauses.
