@@ -13,6 +13,7 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from standingwatch.intake.sorting import Arrived
@@ -33,6 +34,13 @@ class _Held:
 def reports_in(payload: bytes) -> int:
     """About how many reports a payload holds, from 1: told from its brackets and lines, without decoding."""
     return max(1, payload.count(b"{"), payload.count(b"\n"))
+
+
+def source_of(topic: str, own: Sequence[str]) -> str:
+    """Who sends on a topic: a site by the service's own ones, whose root has these levels; else the topic."""
+    levels = topic.split("/", len(own) + 2)
+    is_own = levels[: len(own)] == own and len(levels) >= len(own) + 2
+    return levels[len(own) + 1] if is_own else topic
 
 
 class Queue:
@@ -76,7 +84,7 @@ class Queue:
         Returns:
             How long it had to wait [s].
         """
-        site, waited_s = self._site(message.topic), 0.0
+        site, waited_s = source_of(message.topic, self._own), 0.0
         with self._changed:
             if self._is_full:
                 begin = time.monotonic()
@@ -165,8 +173,3 @@ class Queue:
             del self._waiting[site]
         self._count -= 1
         return held
-
-    def _site(self, topic: str) -> str:
-        levels = topic.split("/", len(self._own) + 2)
-        is_own = levels[: len(self._own)] == self._own and len(levels) >= len(self._own) + 2
-        return levels[len(self._own) + 1] if is_own else topic

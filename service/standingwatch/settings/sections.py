@@ -189,6 +189,13 @@ class IntakeSettings(Section):
         le=268_435_455,
         description="largest message that is decoded; 268435455 is MQTT's own limit [B]",
     )
+    refused_limit_bytes: int = Field(
+        16_777_216,
+        ge=65_536,
+        le=68_719_476_736,
+        description="what is kept in a day of the reports of one site that cannot be used; more are counted "
+        "and not kept [B]",
+    )
     profiles: Path = Field(
         Path("profiles"),
         description="folder of payload profiles, a file each, for devices that do not send our own format; "
