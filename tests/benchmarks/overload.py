@@ -168,6 +168,14 @@ def stored(daemon: Daemon) -> float:
     return daemon.metrics().get("standingwatch_readings_stored_total", 0.0)
 
 
+def wait_for_the_rest(daemon: Daemon, wanted: int) -> None:
+    """Wait until all is stored, for as long as it goes on: on a busy machine that may be long."""
+    while (before := stored(daemon)) < wanted:
+        until(
+            lambda last=before: stored(daemon) > last, 60, f"any more stored than {before:,.0f} of {wanted:,}"
+        )
+
+
 def measure(folder: Path, reports: int, protocol: str) -> int:
     """The whole measurement; 0 where memory is bounded and nothing is lost."""
     deaf = DeafReceiver()
@@ -196,7 +204,7 @@ def measure(folder: Path, reports: int, protocol: str) -> int:
             holder.terminate()
             holder.wait()
             begin = time.monotonic()
-            until(lambda: stored(daemon) >= probe + reports, 300, "all is stored")
+            wait_for_the_rest(daemon, probe + reports)
             after_s = time.monotonic() - begin
             time.sleep(5)
         for one in readers:
