@@ -116,7 +116,7 @@ class Broker:
         self.process = subprocess.Popen(
             [program("mosquitto"), "-c", str(settings)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
-        until(self._answers, 10, "mosquitto listens")
+        until(self._answers, 60, "mosquitto listens")
 
     def _answers(self) -> bool:
         with closing(socket.socket()) as sock:
