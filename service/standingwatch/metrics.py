@@ -246,8 +246,16 @@ class Metrics:
         self.readings_repeated = counter("readings_repeated", "Readings that were stored already.")
         self.readings_flagged = counter("readings_flagged", "Readings stored with a quality flag.", "flag")
         self.reports_refused = counter("reports_refused", "Reports that could not be used.", "reason")
+        self.refused_left_out = counter(
+            "reports_refused_left_out",
+            "Refused reports that were not kept, since their source had sent too many that day.",
+        )
         self.batch_seconds = histogram("intake_batch_seconds", "Time to decode, store and commit a batch.")
         self.batch_failures = counter("intake_batch_failures", "Batches that had to be tried again.")
+        self.intake_held_back = counter(
+            "intake_held_back_seconds",
+            "Time for which the queue was full, so that nothing was read from the broker.",
+        )
         self.queue_messages = gauge("intake_queue_messages", "Messages received and not yet stored.")
         self.broker_connected = gauge("broker_connected", "1 while connected to the broker.", "connection")
         self.broker_disconnects = counter("broker_disconnects", "Lost connections.", "connection")

@@ -8,9 +8,12 @@ from collections import defaultdict
 
 from hypothesis import given
 from hypothesis import strategies as st
+from waiting import wait_until
 
 from standingwatch.intake.queue import Queue, reports_in
 from standingwatch.intake.sorting import Arrived
+
+MUCH = 2**30
 
 
 def message(site: str, number: int, reports: int = 1, kind: str = "report") -> Arrived:
@@ -21,7 +24,7 @@ def message(site: str, number: int, reports: int = 1, kind: str = "report") -> A
 
 
 def filled(*messages: Arrived) -> Queue:
-    queue = Queue(100_000, "top/sw")
+    queue = Queue(100_000, MUCH, "top/sw")
     for one in messages:
         queue.put(one)
     return queue
@@ -64,8 +67,53 @@ def test_link_and_reports_of_a_site_stay_in_order_and_other_topics_are_on_their_
     assert [m.received_us for m in queue.take(10, 0, 0.001)] == [0, 3, 4, 5, 1, 2]
 
 
+def puts_at_once(queue: Queue, one: Arrived) -> bool:
+    """Whether a message is taken without waiting; where it is not, it goes in once there is room."""
+    putting = threading.Thread(target=lambda: queue.put(one), daemon=True)
+    putting.start()
+    putting.join(0.05)
+    return not putting.is_alive()
+
+
+def test_what_overtakes_a_backlog_does_not_pile_up() -> None:
+    """At a broker without a window, as MQTT 3.1.1 has none: the first of a backlog waits for its turn."""
+    queue = Queue(100, MUCH, "top/sw")
+    number = 0
+    for _ in range(60):
+        queue.put(message("amber", number))
+        number += 1
+    most = 0
+    for _ in range(10):
+        for site in range(20):
+            if queue.unacknowledged < 100:
+                queue.put(message(f"site-{site}", number))
+                number += 1
+        queue.take(10, 0, 0.0001)
+        queue.safe()
+        most = max(most, queue.unacknowledged)
+    assert most == 100
+    queue.put(message("birch", number))  # what the last batch made room for
+    assert not all(puts_at_once(queue, message("birch", number + i)) for i in range(1, 30))
+    queue.close()
+
+
+def test_large_messages_are_bounded_by_their_bytes() -> None:
+    queue = Queue(100, 1000, "top/sw")
+    large = Arrived("top/sw/report/amber/t1", b"x" * 600, 0)
+    assert puts_at_once(queue, large)
+    assert puts_at_once(queue, large)  # passes the limit, so that no message is too large for ever
+    assert not puts_at_once(queue, large)
+    assert queue.held_bytes == 1200
+    queue.take(1, 0, 0.0001)
+    assert queue.held_bytes == 1200  # a batch counts until it is safe
+    queue.safe()
+    wait_until(lambda: queue.held_bytes == 1200, 5, "the one that waited is in")
+    assert queue.unacknowledged == 2
+    queue.close()
+
+
 def test_a_full_queue_holds_back_and_a_closed_one_lets_go() -> None:
-    queue = Queue(2, "top/sw")
+    queue = Queue(2, MUCH, "top/sw")
     queue.put(message("amber", 0))
     queue.put(message("amber", 1))
     putting = threading.Thread(target=lambda: queue.put(message("birch", 2)))
@@ -73,6 +121,9 @@ def test_a_full_queue_holds_back_and_a_closed_one_lets_go() -> None:
     putting.join(0.05)
     assert putting.is_alive()
     assert len(queue.take(1, 0, 0.001)) == 1
+    putting.join(0.05)
+    assert putting.is_alive()  # what is taken is not safe yet
+    queue.safe()
     putting.join(10)
     assert not putting.is_alive()
     assert len(queue) == 2
@@ -93,7 +144,7 @@ def test_a_full_queue_holds_back_and_a_closed_one_lets_go() -> None:
 def test_whatever_happens_nothing_is_lost_doubled_or_out_of_order(
     acts: list[tuple[str, int] | int | str],
 ) -> None:
-    queue = Queue(1000, "top/sw")
+    queue = Queue(1000, MUCH, "top/sw")
     put: list[Arrived] = []
     taken: list[Arrived] = []
     safe: set[int] = set()

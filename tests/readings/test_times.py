@@ -58,6 +58,7 @@ def test_times_are_read(given_time: str | int | float, expected_us: int) -> None
         ("1999-12-31T23:59:59Z", "bad-time"),
         ("2000-01-01T00:00:00+00:01", "bad-time"),
         ("2101-01-01T00:00:00Z", "bad-time"),
+        ("9999-12-31T23:59:60Z", "bad-time"),
         ("0000-01-01T00:00:00Z", "bad-time"),
         ("0001-01-01T00:00:00+14:00", "bad-time"),
         ("9999-12-31T23:59:59-14:00", "bad-time"),

@@ -167,12 +167,16 @@ ONE_PROBLEM = [
     ("a = '''x\n\n", 3, "", "end of file", "TOML", ""),
     ("a = [1,\n", 2, "", "end of file", "TOML", ""),
     ("a = " + "1" * 5000 + "\n", 2, "", "end of file", "TOML", ""),
+    ('[broker]\ntls = true\nca_file = "a\\u0000b"\n', 3, "broker.ca_file", "NUL", "without", "take it out"),
+    ('[store]\nurl = "sqlite:///a\\u0000"\n', 2, "store.url", "NUL", "without", "take it out"),
+    ("a = " + "[" * 500, None, "", "nested too deep", "a few levels", "brackets"),
+    (".".join("a" * 3000) + " = 1", None, "", "nested too deep", "a few levels", "brackets"),
 ]
 
 
 @pytest.mark.parametrize(("text", "line", "key", "got", "wanted", "mend"), ONE_PROBLEM)
 def test_one_problem(
-    tmp_path: Path, text: str, line: int, key: str, got: str, wanted: str, mend: str
+    tmp_path: Path, text: str, line: int | None, key: str, got: str, wanted: str, mend: str
 ) -> None:
     (tmp_path / "empty").write_text("\n")
     (tmp_path / "latin").write_bytes(b"\xe9")

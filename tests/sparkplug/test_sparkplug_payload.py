@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from standingwatch.readings.sparkplug.payload import (
+    MOST_METRICS,
     BadPayloadError,
     Metric,
     decode_payload,
@@ -120,6 +121,13 @@ def test_number_of_a_session(edge: Any) -> None:
         (b'{"time": 1}', "do not decode by the schema"),
         (b"\xff\xff", "do not decode by the schema"),
         (Wire(uuid="SPBV1.0_COMPRESSED", body=b"x").SerializeToString(), "compressed"),
+        (Wire(uuid="abc").SerializeToString().replace(b"abc", b"a\xffc"), "not UTF-8"),
+        (Wire(metrics=[Wire.Metric(name="abc")]).SerializeToString().replace(b"abc", b"a\xffc"), "not UTF-8"),
+        (
+            Wire(metrics=[Wire.Metric(string_value="abc")]).SerializeToString().replace(b"abc", b"a\xffc"),
+            "not UTF-8",
+        ),
+        (b"\x12\x00" * (MOST_METRICS + 1), "20001 metrics"),
     ],
 )
 def test_bad_payloads_are_told(payload: bytes, words: str) -> None:

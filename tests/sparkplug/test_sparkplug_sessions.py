@@ -278,6 +278,40 @@ def test_many_messages_behind_a_gap_do_not_wait_for_ever(edge: Any, metric: Any,
     assert told(heard) == [("", "A", i) for i in range(MOST_WAITING)]
 
 
+def test_many_messages_before_a_birth_do_not_wait_for_ever(
+    edge: Any, metric: Any, sessions: Sessions
+) -> None:
+    heard = []
+    for i in range(MOST_WAITING):
+        heard = of(Unusable, sessions.receive(edge.data(metric("A", "Int32", i))))
+    assert {one.reason for one in heard} == {"no-birth"}
+    assert len(heard) == MOST_WAITING
+    assert of(Unusable, sessions.receive(edge.data(metric("A", "Int32", 0)))) == []  # it waits anew
+
+
+def test_what_a_node_may_have_remembered_ends(
+    edge: Any, metric: Any, sessions: Sessions, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from standingwatch.readings.sparkplug import node
+
+    monkeypatch.setattr(node, "MOST_DEVICES", 3)  # the node itself is one
+    sessions.receive(edge.birth())
+    told_of = []
+    for name in ("tx-1", "tx-2", "tx-3", "tx-1"):
+        events = sessions.receive(edge.device_birth(name, metric("Fwd", "Double", 1.0)))
+        told_of += [(name, one.reason) for one in of(Unusable, events)]
+    assert told_of == [("tx-3", "bad-sparkplug")]
+    assert sessions.counts()[2] == 2
+    monkeypatch.setattr(node, "MOST_NAMES", 4)  # two of its own birth, one of each device
+    events = sessions.receive(
+        edge.device_birth("tx-2", metric("Fwd", "Double", 1.0), metric("B", "Double", 1.0))
+    )
+    assert [one.reason for one in of(Unusable, events)] == ["bad-sparkplug"]
+    assert told(sessions.receive(edge.device_data("tx-1", metric("Fwd", "Double", 2.0)))) == [
+        ("tx-1", "Fwd", 2.0)
+    ]
+
+
 def test_wrong_number_after_a_restart_without_a_birth(edge: Any, metric: Any, sessions: Sessions) -> None:
     born(edge, metric, sessions)
     for i in range(20):

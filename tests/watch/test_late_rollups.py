@@ -12,7 +12,15 @@ from standingwatch.detect.rollup import HOUR_US, in_order, roll_up
 from standingwatch.inventory import FleetDefaults, build_fleet, read_inventory_text
 from standingwatch.metrics import Metrics
 from standingwatch.readings import Flag, QualityCarry, Readings, qualify
+from standingwatch.store import tables
 from standingwatch.store.connect import Store
+from standingwatch.store.late_days import (
+    DAY_US,
+    forget_late_day,
+    next_late_day,
+    note_late,
+    readings_of_day,
+)
 from standingwatch.store.reports import Horizon, insert_readings, new_arrival, set_horizon
 from standingwatch.store.sites import load_site_list, replace_site_list
 from standingwatch.store.watching import rollup_frame
@@ -82,3 +90,31 @@ def test_late_and_old_readings_correct_their_hours(store: Store) -> None:
     for name in ("reports", "usable", "forward_w", "rho_low", "rho_median", "rho_high", "rho_max"):
         assert kept[name].tolist() == getattr(wanted, name)[order].tolist(), name
     assert set(kept["reports"]) == {6}
+
+
+def test_a_day_with_much_to_read_is_put_right_in_parts(store: Store) -> None:
+    """Memory is bounded by readings, however many transmitters come back with a day of theirs at once."""
+    day_us = START_US - START_US % DAY_US
+    keys = np.repeat(np.arange(1, 6), 40)
+    time_us = START_US + np.tile(np.arange(40), 5) * 60_000_000
+    power_w = np.ones(len(keys))
+    columns = {"transmitter": keys, "time_us": time_us, "forward_w": power_w, "reflected_w": power_w / 50}
+    with store.writing() as connection:
+        arrival = new_arrival(connection, START_US, len(keys))
+        insert_readings(connection, arrival, Readings.from_columns(columns), keys, time_us)
+        # The second is not late; the fourth is noted anew after the look.
+        note_late(connection, np.array([1, 3, 4, 5]), np.full(4, START_US), 10)
+        note_late(connection, np.array([4]), np.array([START_US]), 30)
+        parts = []
+        while (late := next_late_day(connection, 20, most_rows=130)) is not None:
+            read = readings_of_day(connection, late, arrival, np.arange(6))
+            parts.append((late.day_us, late.keys.tolist(), len(read)))
+            forget_late_day(connection, late)
+        [left] = connection.execute(tables.late_days.select()).all()
+    assert parts == [(day_us, [1, 3], 80), (day_us, [5], 40)]
+    assert (left.transmitter, left.seen_us) == (4, 30)
+    with store.writing() as connection:
+        note_late(connection, np.array([5]), np.array([START_US]), 10)
+        alone = next_late_day(connection, 20, most_rows=1)
+    assert alone is not None
+    assert alone.keys.tolist() == [5]  # more than the limit by itself, and read all the same

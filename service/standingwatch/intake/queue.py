@@ -4,7 +4,8 @@ A site that comes back sends thousands of old reports at once. Sites take turns,
 backlog does not hold up what others measure now; within a site the order stays. A batch is bounded by the
 reports in its messages and not by the messages: one can hold hundreds. MQTT wants acknowledgements in the
 order of the messages (MQTT 5.0, 4.6.0-2), so a message that went first is acknowledged when those before it
-are safe too.
+are safe too. Until then it counts, with its bytes: else what overtakes a backlog would pile up without end at
+a broker that knows no window.
 """
 
 from __future__ import annotations
@@ -34,20 +35,31 @@ def reports_in(payload: bytes) -> int:
     return max(1, payload.count(b"{"), payload.count(b"\n"))
 
 
+def source_of(topic: str, own: str) -> str:
+    """Who sends on a topic: a site by the service's own ones, which begin with `own`; else the topic."""
+    if not topic.startswith(own):
+        return topic
+    _kind, slash, rest = topic[len(own) :].partition("/")
+    return rest.partition("/")[0] if slash else topic
+
+
 class Queue:
     """The queue; one thread takes, any may put. A full queue holds those that put up.
 
     Args:
-        limit: most messages in it.
+        limit: most messages that are not acknowledged, in a batch or still to be taken.
+        most_bytes: most bytes of their payloads [B]; the message that passes it is still in.
         root: what the service's own topics begin with; they name the site, any other topic is one by itself.
     """
 
-    def __init__(self, limit: int, root: str) -> None:
+    def __init__(self, limit: int, most_bytes: int, root: str) -> None:
         self._limit = limit
+        self._most_bytes = most_bytes
         self._own = f"{root}/"
         self._waiting: dict[str, deque[_Held]] = {}
         self._turns: deque[str] = deque()
         self._count = 0
+        self._bytes = 0
         self._in_order: deque[_Held] = deque()
         self._taken: list[_Held] = []
         #: So many messages wake the thread that takes; to wake it for each would cost more than they do.
@@ -58,14 +70,31 @@ class Queue:
     def __len__(self) -> int:
         return self._count
 
-    def put(self, message: Arrived) -> None:
-        """Add a message; waits while the queue is full. After `close` the message is left to the broker."""
-        site = self._site(message.topic)
+    @property
+    def unacknowledged(self) -> int:
+        """Messages that are not acknowledged: those that wait, those of the batch, those that overtook."""
+        return len(self._in_order)
+
+    @property
+    def held_bytes(self) -> int:
+        """Bytes of their payloads [B]."""
+        return self._bytes
+
+    def put(self, message: Arrived) -> float:
+        """Add a message; waits while the queue is full. After `close` the message is left to the broker.
+
+        Returns:
+            How long it had to wait [s].
+        """
+        site, waited_s = source_of(message.topic, self._own), 0.0
         with self._changed:
-            while self._count >= self._limit and not self._closed:
-                self._changed.wait()
+            if self._is_full:
+                begin = time.monotonic()
+                while self._is_full and not self._closed:
+                    self._changed.wait()
+                waited_s = time.monotonic() - begin
             if self._closed:
-                return
+                return waited_s
             held = _Held(message)
             self._in_order.append(held)
             its = self._waiting.get(site)
@@ -74,8 +103,10 @@ class Queue:
                 self._turns.append(site)
             its.append(held)
             self._count += 1
+            self._bytes += len(message.payload)
             if self._count == self._wanted:
                 self._changed.notify_all()
+            return waited_s
 
     def take(self, most: int, first_wait_s: float, batch_wait_s: float) -> list[Arrived]:
         """The next batch: messages with about `most` reports, or what has come when the stream pauses.
@@ -118,6 +149,8 @@ class Queue:
             done = []
             while self._in_order and self._in_order[0].is_safe:
                 done.append(self._in_order.popleft().message)
+            self._bytes -= sum(len(message.payload) for message in done)
+            self._changed.notify_all()
             return done
 
     def oldest_us(self) -> int | None:
@@ -131,6 +164,10 @@ class Queue:
             self._closed = True
             self._changed.notify_all()
 
+    @property
+    def _is_full(self) -> bool:
+        return len(self._in_order) >= self._limit or self._bytes >= self._most_bytes
+
     def _next(self) -> _Held:
         """The next message of the site whose turn it is."""
         site = self._turns.popleft()
@@ -142,10 +179,3 @@ class Queue:
             del self._waiting[site]
         self._count -= 1
         return held
-
-    def _site(self, topic: str) -> str:
-        """Whose turn a message of a topic takes: its site's, or its own where the topic names none."""
-        if not topic.startswith(self._own):
-            return topic
-        _kind, _slash, rest = topic[len(self._own) :].partition("/")
-        return rest.partition("/")[0] if _slash else topic

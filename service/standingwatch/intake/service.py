@@ -56,7 +56,7 @@ class Intake:
         self._writer = writer
         self._metrics = metrics
         self._clock = clock
-        self._queue = Queue(settings.queue_limit, broker.topic_root)
+        self._queue = Queue(settings.queue_limit, settings.queue_limit_bytes, broker.topic_root)
         self._stopping = threading.Event()
         self._name = broker.client_id
         self._since_us = 0
@@ -97,7 +97,7 @@ class Intake:
 
     def offer(self, message: Arrived) -> None:
         """Take in a message that another part made of what it heard; waits while the queue is full."""
-        self._queue.put(message)
+        self._metrics.intake_held_back.inc(self._queue.put(message))
 
     def depend_on(self, connection: BrokerConnection) -> None:
         """Reports come over another connection too: while it is gone, nobody can be said to be silent."""
@@ -134,7 +134,7 @@ class Intake:
     def _arrived(self, message: mqtt.MQTTMessage, connection: int) -> None:
         self._back()
         topic: str = message.topic
-        self._queue.put(
+        waited_s = self._queue.put(
             Arrived(
                 topic,
                 bytes(message.payload),
@@ -145,6 +145,8 @@ class Intake:
                 connection,
             )
         )
+        if waited_s:
+            self._metrics.intake_held_back.inc(waited_s)
 
     # Writer thread --------------------------------------------------------------------------------------
 

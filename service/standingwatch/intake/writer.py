@@ -14,6 +14,7 @@ from sqlalchemy.exc import DBAPIError, OperationalError
 
 from standingwatch.intake.clocks import SiteClocks, Timed
 from standingwatch.intake.joining import settle_parts
+from standingwatch.intake.shedding import Shares
 from standingwatch.intake.sorting import Arrived, Sorted, Sorter, refused
 from standingwatch.inventory import FleetDefaults, build_fleet
 from standingwatch.metrics import Metrics
@@ -97,6 +98,7 @@ class Writer:
         self._load_fleet()
         self._clocks.show(metrics)
         self._sorter = Sorter(settings, root, self._fleet, profiles)
+        self._shares = Shares(settings.refused_limit_bytes, root)
         with store.reading() as connection:
             # Of a profile that is gone, too.
             self._has_pending = any_pending(connection)
@@ -213,14 +215,18 @@ class Writer:
                 insert_links(connection, arrival, sorted_batch.links)
                 if inserted < len(readings):
                     self._refuse_conflicts(connection, arrival, readings, keys, sorted_batch)
-            refuse(connection, sorted_batch.refused)
+            # What was kept once and is put in again stays.
+            kept = sorted_batch.refused if again else self._shares.within(sorted_batch.refused, self._clock())
+            refuse(connection, kept)
             mark_accepted(connection, put_in_again, self._clock())
             if horizon is not None:
                 set_horizon(connection, *horizon)
         self._carry = carry
+        self._shares.take()
         self._clocks.take(timed, self._metrics)
         self._count(batch, readings, inserted, sorted_batch.refused)
         self._metrics.messages_passed_over.inc(sorted_batch.passed_over)
+        self._metrics.refused_left_out.inc(len(sorted_batch.refused) - len(kept))
         lag_s = float(np.median(received_us - readings.time_us)) / 1e6 if len(readings) else 0.0
         return Written(inserted, len(readings) - inserted, tuple(sorted_batch.refused), lag_s)
 

@@ -91,7 +91,12 @@ def _from_text(text: str) -> int:
     if not leap:
         return time_us
     second_after = time_us + 1_000_000
-    after = _EPOCH + timedelta(microseconds=second_after)
+    try:
+        after = _EPOCH + timedelta(microseconds=second_after)
+    except OverflowError as error:
+        raise BadTimeError(
+            "bad-time", f"time is {shown(text)}, which is past the end of the calendar; give a real date"
+        ) from error
     if (after.day, after.hour, after.minute, after.second) != (1, 0, 0, 0):
         raise BadTimeError(
             "bad-time",

@@ -55,6 +55,19 @@ def read_secrets(data: dict[str, Any], places: Places) -> list[Problem]:
     return problems
 
 
+def take_impossible_texts(data: dict[str, Any], places: Places) -> list[Problem]:
+    """Take out the texts with a NUL, a problem for each: no file, host or database has one in its name."""
+    problems = []
+    for key, _ in settings_in(data):
+        value = get(data, key)
+        if isinstance(value, str | Path) and "\0" in str(value):
+            del get(data, key[:-1])[key[-1]]
+            problems.append(
+                places.error((key,), "a text with a NUL character", "a text without one", "take it out")
+            )
+    return problems
+
+
 def missing_files(data: dict[str, Any], places: Places) -> list[Problem]:
     """Return a problem for each certificate or key that cannot be read."""
     problems = []

@@ -19,7 +19,12 @@ from pydantic.fields import FieldInfo
 from standingwatch.readings.problem import Problem
 from standingwatch.settings.cautions import warnings_of
 from standingwatch.settings.describe import bare_type, is_list
-from standingwatch.settings.files import drop_overridden_secrets, missing_files, read_secrets
+from standingwatch.settings.files import (
+    drop_overridden_secrets,
+    missing_files,
+    read_secrets,
+    take_impossible_texts,
+)
 from standingwatch.settings.model import Settings
 from standingwatch.settings.named import settings_in
 from standingwatch.settings.sources import EnvironmentSource, FileSource, read_environment, read_file
@@ -75,6 +80,7 @@ def inspect_settings(path: Path | None, environ: Mapping[str, str] | None = None
     problems = [
         *file.problems,
         *environment.problems,
+        *take_impossible_texts(data, places),
         *read_secrets(data, places),
         *missing_files(data, places),
     ]
@@ -127,7 +133,7 @@ def _from_text(field: FieldInfo, text: str) -> object:
             return [item.strip() for item in text.split(",") if item.strip()]
         try:
             return tomllib.loads(f"list = {text}")["list"]
-        except tomllib.TOMLDecodeError:
+        except (ValueError, RecursionError):  # no TOML, a number of thousands of digits, or nested too deep
             return text
     if kind in (bool, int, float):
         try:

@@ -170,6 +170,12 @@ class IntakeSettings(Section):
         le=10_000_000,
         description="messages that may wait for the writer before intake stops reading",
     )
+    queue_limit_bytes: int = Field(
+        268_435_456,
+        ge=1_048_576,
+        le=68_719_476_736,
+        description="bytes that they may have together; the message that passes it is still taken [B]",
+    )
     time_if_absent: Literal["refuse", "receipt"] = Field(
         "refuse", description="a report without a time: refuse it, or give it the time of receipt"
     )
@@ -192,6 +198,13 @@ class IntakeSettings(Section):
         ge=64,
         le=268_435_455,
         description="largest message that is decoded; 268435455 is MQTT's own limit [B]",
+    )
+    refused_limit_bytes: int = Field(
+        16_777_216,
+        ge=65_536,
+        le=68_719_476_736,
+        description="what is kept in a day of the reports of one site that cannot be used; more are counted "
+        "and not kept [B]",
     )
     profiles: Path = Field(
         Path("profiles"),

@@ -15,6 +15,16 @@ from standingwatch.settings.model import ENVIRONMENT_PREFIX, NESTED
 from standingwatch.settings.named import path_of_variable, variables_like
 from standingwatch.settings.toml_lines import KeyPath, find_key_lines
 
+#: Tables and lists in each other, at most; no settings and no profile come near it.
+_MOST_LEVELS = 32
+
+_TOO_DEEP = (
+    None,
+    "lists or tables nested too deep to read",
+    "TOML of a few levels",
+    "take the brackets away",
+)
+
 
 @dataclass(frozen=True)
 class FileSource:
@@ -63,7 +73,22 @@ def read_file(path: Path | None) -> FileSource:
         data = tomllib.loads(text)
     except ValueError as error:  # TOMLDecodeError, or a number of thousands of digits
         return failed(*_syntax_problem(str(error), text))
+    except RecursionError:
+        return failed(*_TOO_DEEP)
+    if _depth_passes(data, _MOST_LEVELS):
+        return failed(*_TOO_DEEP)
     return FileSource(name, folder, data, find_key_lines(text))
+
+
+def _depth_passes(data: dict[str, Any], most: int) -> bool:
+    """Whether tables and lists lie in each other deeper than that; looked at level by level."""
+    level: list[dict[str, Any] | list[Any]] = [data]
+    for _ in range(most):
+        inner = (v for one in level for v in (one.values() if isinstance(one, dict) else one))
+        level = [value for value in inner if isinstance(value, dict | list)]
+        if not level:
+            return False
+    return True
 
 
 def read_environment(environ: Mapping[str, str]) -> EnvironmentSource:

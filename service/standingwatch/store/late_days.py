@@ -13,7 +13,7 @@ from standingwatch.store.reports import READING_COLUMNS, to_readings, upsert
 
 DAY_US = 86_400_000_000
 
-#: With more transmitters than this the whole day is read and theirs are chosen afterwards.
+#: With more transmitters than this all from the first to the last are read, and theirs chosen afterwards.
 MOST_NAMED = 500
 
 
@@ -42,22 +42,49 @@ def note_late(connection: Connection, keys: IntArray, time_us: IntArray, now_us:
     )
 
 
-def next_late_day(connection: Connection, seen_before_us: int) -> LateDay | None:
-    """The oldest day with late reports of which none was noted since a time; None where there is none."""
+def next_late_day(connection: Connection, seen_before_us: int, most_rows: int) -> LateDay | None:
+    """The oldest day with late reports of which none was noted since a time; None where there is none.
+
+    Where the day has too many readings to be held at once, so many of its transmitters as have about
+    `most_rows` between them, and one at least: the others are next.
+    """
     columns = tables.late_days.c
     due = columns.seen_us <= seen_before_us
     day_us = connection.execute(select(func.min(columns.day_us)).where(due)).scalar_one()
     if day_us is None:
         return None
     keys = connection.execute(select(columns.transmitter).where(columns.day_us == day_us, due)).scalars()
-    return LateDay(int(day_us), np.array(sorted(keys), dtype=np.int64), seen_before_us)
+    late_keys = np.array(sorted(keys), dtype=np.int64)
+    return LateDay(
+        int(day_us), late_keys[: _fitting(connection, day_us, late_keys, most_rows)], seen_before_us
+    )
+
+
+def _fitting(connection: Connection, day_us: int, keys: IntArray, most_rows: int) -> int:
+    """How many of the transmitters, from the first on, can be read together."""
+    columns = tables.readings.c
+    query = (
+        select(columns.transmitter, func.count())
+        .where(columns.time_us >= day_us, columns.time_us < day_us + DAY_US)
+        .where(columns.transmitter.between(int(keys[0]), int(keys[-1])))
+        .group_by(columns.transmitter)
+        .order_by(columns.transmitter)
+    )
+    counted = np.array(connection.execute(query).all(), dtype=np.int64).reshape(-1, 2)
+    # Those in between that are not late are read too where there are many.
+    past = counted[np.cumsum(counted[:, 1]) > most_rows, 0]
+    return len(keys) if len(past) == 0 else max(1, int(np.searchsorted(keys, past[0])))
 
 
 def forget_late_day(connection: Connection, late: LateDay) -> None:
     """It has been put right; what was noted meanwhile stays."""
     columns = tables.late_days.c
     connection.execute(
-        delete(tables.late_days).where(columns.day_us == late.day_us, columns.seen_us <= late.seen_us)
+        delete(tables.late_days).where(
+            columns.day_us == late.day_us,
+            columns.seen_us <= late.seen_us,
+            columns.transmitter <= int(late.keys[-1]),
+        )
     )
 
 
@@ -70,6 +97,7 @@ def readings_of_day(
         columns.time_us >= late.day_us,
         columns.time_us < late.day_us + DAY_US,
         columns.arrival <= up_to_arrival,
+        columns.transmitter.between(int(late.keys[0]), int(late.keys[-1])),
     )
     if len(late.keys) <= MOST_NAMED:
         query = query.where(columns.transmitter.in_(late.keys.tolist()))

@@ -196,7 +196,11 @@ class Watch:
             # While arrivals wait that this pass does not hold, nothing can be said about silence.
             behind = newest_arrival > arrival
             late = LateWork.next_of(
-                connection, self._clock() - self._late_pause_us, arrival, loaded.position_of_key
+                connection,
+                self._clock() - self._late_pause_us,
+                arrival,
+                self._options.rows_per_pass,
+                loaded.position_of_key,
             )
         known = now_known if now_known is not None else Horizon(0, 0)
         until_us = progress.until_us if behind else max(progress.until_us, known.until_us)

@@ -17,6 +17,10 @@ from standingwatch.readings.times import FIRST_YEAR, LAST_YEAR, parse_time
 #: Numbers go round from 0 to 255 (tck-id-payloads-sequence-num-incrementing).
 ROUND = 256
 
+#: Devices of a node, and metrics that its births have named, at most: nobody has as many, and what a node
+#: says without end would else be remembered without end.
+MOST_DEVICES, MOST_NAMES = 2_000, 200_000
+
 #: The years that a report's time can be in.
 FIRST_US = parse_time(f"{FIRST_YEAR}-01-01T00:00:00Z")
 LAST_US = parse_time(f"{LAST_YEAR}-12-31T23:59:59Z")
@@ -95,6 +99,11 @@ class Node:
         """Forget what a birth said."""
         self.is_born, self.bd_seq = False, None
         self.types, self.aliases = {}, {}
+
+    def has_room_for(self, device: str, metrics: int) -> bool:
+        """Whether a device with so many metrics may be remembered besides the others."""
+        others = [len(types) for name, types in self.types.items() if name != device]
+        return len(others) < MOST_DEVICES and sum(others) + metrics <= MOST_NAMES
 
     def begin_device(self, device: str, metrics: Iterable[Metric]) -> list[int]:
         """Learn the metrics of a birth; the aliases that stand for two metrics come back.

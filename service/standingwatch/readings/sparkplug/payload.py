@@ -44,6 +44,8 @@ _FITS: Mapping[str, tuple[int, ...]] = {
 }
 _INTEGER_FIELDS = ("int_value", "long_value")
 _REAL_FIELDS = ("float_value", "double_value")
+#: Metrics in one message, at most: an empty one is two bytes, and becomes a hundred in memory.
+MOST_METRICS = 20_000
 #: Quality of a value that is to be used; 0 is bad, 500 stale (chapter 6, "Quality Codes").
 _GOOD = 192
 
@@ -99,12 +101,17 @@ def decode_payload(payload: bytes) -> Payload:
     Raises
     ------
     BadPayloadError
-        If the bytes are not of the schema, or say that they are compressed.
+        If the bytes are not of the schema, say that they are compressed, hold a text that is not UTF-8, or
+        more than `MOST_METRICS` metrics.
     """
     try:
         found = _Payload.FromString(payload)
-        if found.HasField("uuid") and "COMPRESSED" in found.uuid:
+        if found.HasField("uuid") and "COMPRESSED" in _text(found.uuid):
             raise BadPayloadError("the payload is compressed; switch compression off at the edge node")
+        if len(found.metrics) > MOST_METRICS:
+            raise BadPayloadError(
+                f"it has {len(found.metrics)} metrics, at most {MOST_METRICS} are taken; publish fewer"
+            )
         metrics = tuple(_metric(one) for one in found.metrics)
     except DecodeError as error:
         raise BadPayloadError(
@@ -120,16 +127,23 @@ def decode_payload(payload: bytes) -> Payload:
     )
 
 
+def _text(value: object) -> str:
+    """A text of the schema; protobuf gives one that is not UTF-8 as the bytes that came."""
+    if not isinstance(value, str):
+        raise BadPayloadError(f"a text in it is not UTF-8 ({value!r:.40}); send UTF-8")
+    return value
+
+
 def _metric(found: _Payload.Metric) -> Metric:
     field = found.WhichOneof("value") or ""
     plain = field in (*_INTEGER_FIELDS, *_REAL_FIELDS, "boolean_value", "string_value")
     return Metric(
-        found.name,
+        _text(found.name),
         found.alias if found.HasField("alias") else None,
         found.timestamp if found.HasField("timestamp") else None,
         found.datatype if found.HasField("datatype") else None,
         field,
-        getattr(found, field) if plain else None,
+        _text(found.string_value) if field == "string_value" else getattr(found, field) if plain else None,
         found.is_null or not _is_good(found),
         found.is_historical,
     )

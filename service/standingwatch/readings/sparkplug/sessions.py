@@ -24,7 +24,15 @@ from standingwatch.readings.sparkplug.events import (
     Unusable,
     Values,
 )
-from standingwatch.readings.sparkplug.node import ROUND, Node, Numbered, believable_us, in_us
+from standingwatch.readings.sparkplug.node import (
+    MOST_DEVICES,
+    MOST_NAMES,
+    ROUND,
+    Node,
+    Numbered,
+    believable_us,
+    in_us,
+)
 from standingwatch.readings.sparkplug.payload import BadPayloadError, Payload, decode_payload
 from standingwatch.readings.sparkplug.topic import NodeName, SparkplugTopic, parse_sparkplug_topic
 
@@ -94,7 +102,9 @@ class Sessions:
             self._begin_node(node, message, events)
         elif not node.is_born:
             node.wait_for_turn(message)
-            if topic.kind != "DBIRTH":
+            if len(node.waiting) >= MOST_WAITING:
+                self._give_up_waiting(node, source.received_us, events)
+            elif topic.kind != "DBIRTH":
                 # Its birth may be on its way still, or was before our time.
                 self._ask(node, "no birth of the node is known", source.received_us, events)
         elif node.last == (source.topic, source.payload) and (seq + 1) % ROUND == node.next_seq:
@@ -237,6 +247,13 @@ class Sessions:
             self._say(node, message, events, is_birth=False)
 
     def _begin_device(self, node: Node, device: str, message: Numbered, events: list[Event]) -> None:
+        if not node.has_room_for(device, len(message.payload.metrics)):
+            detail = (
+                f"{message.kind}: its edge node has more than {MOST_DEVICES} devices or {MOST_NAMES} "
+                "metrics, which is more than is remembered of one; spread them over several nodes"
+            )
+            events.append(Unusable("bad-sparkplug", detail, message.source))
+            return
         for alias in node.begin_device(device, message.payload.metrics):
             detail = (
                 f"{message.kind}: alias {alias} stands for two metrics, and nobody can tell for which; "
