@@ -125,7 +125,6 @@ def _read_store(settings: Settings, now: int, problems: list[str]) -> StoreStatu
     from standingwatch.store.layout_now import layout_is_ours
     from standingwatch.store.status import store_status
     from standingwatch.store.watchman import store_file
-    from standingwatch.watch.live import WATCH
 
     with told(StoreError):
         store = Store(settings.store.url.get_secret_value())
@@ -144,7 +143,6 @@ def _read_store(settings: Settings, now: int, problems: list[str]) -> StoreStatu
             store,
             now_us=now,
             channels=enabled_channels(settings),
-            watch=WATCH,
             store_max_bytes=settings.watchman.store_max_bytes,
         )
     except (SQLAlchemyError, OSError) as error:

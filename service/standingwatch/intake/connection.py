@@ -46,6 +46,7 @@ class BrokerConnection:
             brought it; has to be quick. Messages are acknowledged by `acknowledge`, and not before.
         will: gives the MQTT will anew before each try to connect; called on the network thread.
         keeps_session: whether the session outlives the connection; if not said, it does with any filter.
+        not_filters: what a session that is resumed may still be subscribed to and is not to be (MQTT 5).
 
     `on_ready` and `on_lost`, where they are set, are called on the network thread when the connection and its
     subscriptions stand, and when they are gone.
@@ -60,9 +61,13 @@ class BrokerConnection:
         on_message: OnMessage | None = None,
         will: Will | None = None,
         keeps_session: bool | None = None,
+        not_filters: tuple[str, ...] = (),
     ) -> None:
         self._settings = settings
         self._filters = filters
+        self._not_filters = not_filters
+        #: Whether the session at the broker is to end with the connection (MQTT 5).
+        self.ends_session = False
         self._on_message = on_message
         self._metrics = metrics
         self._client_id = client_id
@@ -124,7 +129,7 @@ class BrokerConnection:
             properties = cast(Callable[[int], Properties], Properties)(PacketTypes.CONNECT)
             if self._keeps_session:
                 properties.SessionExpiryInterval = self._settings.session_expiry_s
-            if self._filters:
+            if self._filters or self._keeps_session:
                 properties.ReceiveMaximum = self._settings.receive_maximum
             extra = {"clean_start": not self._keeps_session, "properties": properties}
         self._client.connect_async(
@@ -135,7 +140,12 @@ class BrokerConnection:
     def stop(self) -> None:
         """Disconnect; the broker keeps the session if there is one."""
         was_connected = self._client.is_connected()
-        self._client.disconnect()
+        if self.ends_session and self._is_v5:
+            last = cast(Callable[[int], Properties], Properties)(PacketTypes.DISCONNECT)
+            last.SessionExpiryInterval = 0
+            self._client.disconnect(properties=last)
+        else:
+            self._client.disconnect()
         if was_connected:
             # paho's thread may end before it has sent the DISCONNECT; the broker would publish our will.
             self._gone.wait(FAREWELL_S)
@@ -230,6 +240,8 @@ class BrokerConnection:
         self._gone.clear()
         with self._lock:
             self._number += 1
+        if flags.session_present and self._is_v5 and self._not_filters:
+            client.unsubscribe(list(self._not_filters))
         if not self._filters:
             self._ready()
         elif self._is_v5:

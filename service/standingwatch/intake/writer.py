@@ -28,11 +28,12 @@ from standingwatch.readings import (
 from standingwatch.readings.clocks import ClockSettings
 from standingwatch.readings.profile import Profile
 from standingwatch.settings import IntakeSettings
-from standingwatch.store.connect import Store
+from standingwatch.store.connect import Store, lock_arrivals
 from standingwatch.store.pending import any_pending
 from standingwatch.store.reports import (
     Horizon,
     RefusedReport,
+    forget_horizon,
     insert_links,
     insert_readings,
     kept_otherwise,
@@ -200,8 +201,13 @@ class Writer:
                 self._load_fleet()
                 self._sorter.fleet = self._fleet
             sorted_batch = self._sorter.sort(batch)
+            if self._settings.sessions > 1 and (sorted_batch.positions or sorted_batch.parts):
+                # Others take in reports of the same sites.
+                lock_arrivals(connection)
             until_us = None if horizon is None else horizon[1].until_us
             settle_parts(connection, sorted_batch, self._sorter, until_us, self.resumed_us)
+            if self._settings.sessions > 1 and sorted_batch.positions:
+                self._clocks.learn_from_others(connection, self._fleet.site_of[sorted_batch.positions])
             readings, carry, received_us, timed = self._qualified(connection, sorted_batch, again)
             inserted = 0
             if len(readings) or sorted_batch.links:
@@ -223,6 +229,11 @@ class Writer:
         self._metrics.messages_passed_over.inc(sorted_batch.passed_over)
         lag_s = float(np.median(received_us - readings.time_us)) / 1e6 if len(readings) else 0.0
         return Written(inserted, len(readings) - inserted, tuple(sorted_batch.refused), lag_s)
+
+    def forget_horizon(self, intake: str) -> None:
+        """An intake is not there any more: nobody waits for it."""
+        with self._store.writing() as connection:
+            forget_horizon(connection, intake)
 
     def note_horizon(self, intake: str, horizon: Horizon) -> None:
         """Keep how far the intake has come, when there is nothing else to write."""

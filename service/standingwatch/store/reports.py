@@ -186,9 +186,15 @@ def to_readings(rows: Sequence[Sequence[Any]], position_of_key: IntArray) -> Rea
 
 
 def readings_after(
-    connection: Connection, arrival: int, most_rows: int, position_of_key: IntArray
+    connection: Connection,
+    arrival: int,
+    most_rows: int,
+    position_of_key: IntArray,
+    of_keys: Sequence[int] | None = None,
 ) -> tuple[Readings, int]:
     """Readings that arrived after an arrival, whole arrivals at a time, about `most_rows` at most.
+
+    With `of_keys` only those of transmitters with these numbers are read.
 
     Returns:
         The readings, and the last arrival that they hold (the one given if there is nothing new).
@@ -207,8 +213,9 @@ def readings_after(
     if total == 0:
         return Readings.empty(), last
     names = ", ".join(READING_COLUMNS)
+    only = "" if of_keys is None else f" AND transmitter IN ({','.join(map(str, of_keys)) or 'NULL'})"
     rows = connection.exec_driver_sql(
-        f"SELECT {names} FROM readings WHERE arrival > {arrival} AND arrival <= {last}"
+        f"SELECT {names} FROM readings WHERE arrival > {arrival} AND arrival <= {last}{only}"
     ).fetchall()
     return to_readings(rows, position_of_key), last
 
@@ -339,6 +346,11 @@ def set_horizon(connection: Connection, intake: str, horizon: Horizon) -> None:
         tables.horizons,
         [{"intake": intake, "since_us": horizon.since_us, "until_us": horizon.until_us}],
     )
+
+
+def horizon_names(connection: Connection) -> set[str]:
+    """Names of the intakes that have said how far they have come."""
+    return set(connection.execute(select(tables.horizons.c.intake)).scalars())
 
 
 def forget_horizon(connection: Connection, intake: str) -> None:

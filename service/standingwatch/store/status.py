@@ -113,7 +113,6 @@ def store_status(
     *,
     now_us: int,
     channels: Collection[str],
-    watch: str,
     store_max_bytes: int = 0,
     free_and_total: Callable[[Path], tuple[int, int]] = lambda p: (
         shutil.disk_usage(p).free,
@@ -126,7 +125,6 @@ def store_status(
         store: its tables have to have this version's layout.
         now_us: now [Unix microseconds].
         channels: names of the channels that are in use.
-        watch: name under which the watch keeps how far it has come.
         store_max_bytes: most that the store may hold where its disk cannot be seen [B]; 0 for not known.
         free_and_total: room on the disk that holds a folder [B].
     """
@@ -134,7 +132,7 @@ def store_status(
     with store.reading() as connection:
         state = intake_state(connection)
         heard = len(newest_readings(connection, now_us - RECENT_US, now_us + AHEAD_US))
-        waiting, waiting_us = _not_judged(connection, watch)
+        waiting, waiting_us = _not_judged(connection)
         standing = load_alarms(connection, standing_only=True).values()
         sizes = [(int(t), int(size)) for t, size in load_note(connection, SIZES_NOTE) or []]
         return StoreStatus(
@@ -185,10 +183,10 @@ def _numbers(values: Sequence[float | None]) -> FloatArray:
     return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
 
 
-def _not_judged(connection: Connection, watch: str) -> tuple[int, int | None]:
-    """How many arrivals a watch has still to judge, and when the oldest of them came."""
+def _not_judged(connection: Connection) -> tuple[int, int | None]:
+    """How many arrivals are still to be judged, by any part of the watch, and when the oldest came."""
     progress, arrivals = tables.watch_progress.c, tables.arrivals.c
-    done = select(progress.arrival).where(progress.watch == watch).scalar_subquery()
+    done = select(func.min(progress.arrival)).scalar_subquery()
     count, oldest_us = connection.execute(
         select(func.count(), func.min(arrivals.received_us)).where(arrivals.arrival > func.coalesce(done, 0))
     ).one()

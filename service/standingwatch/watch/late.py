@@ -44,10 +44,15 @@ class LateWork:
 
     @classmethod
     def next_of(
-        cls, connection: Connection, seen_before_us: int, arrival: int, position_of_key: IntArray
+        cls,
+        connection: Connection,
+        seen_before_us: int,
+        arrival: int,
+        position_of_key: IntArray,
+        of_keys: Sequence[int] | None = None,
     ) -> LateWork:
         """The oldest day of which nothing came since a time, with its readings up to an arrival."""
-        day = next_late_day(connection, seen_before_us)
+        day = next_late_day(connection, seen_before_us, of_keys)
         if day is None:
             return cls(None, Readings.empty(), Hours.empty())
         return cls(day, readings_of_day(connection, day, arrival, position_of_key), Hours.empty())
