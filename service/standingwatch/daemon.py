@@ -28,9 +28,9 @@ from standingwatch.settings.profiles import profiles_of
 from standingwatch.spans import SentSpans, SpansError
 from standingwatch.store.claims import Claimant
 from standingwatch.store.connect import Store
-from standingwatch.store.handover import begin_horizons
 from standingwatch.store.layout_now import layout_is_ours
 from standingwatch.store.parts import set_parts
+from standingwatch.store.sessions import begin_horizons
 from standingwatch.store.watchman import prove_writable
 from standingwatch.watch.judging import in_us
 from standingwatch.web.app import create_app

@@ -113,9 +113,7 @@ def test_what_was_imported_has_not_come(store: Store) -> None:
 def test_most_that_a_server_may_hold_is_the_room(store: Store) -> None:
     fill(store)
     size = store_status(store, now_us=NOW_US, channels=[]).room.size_bytes
-    room = store_status(
-        store, now_us=NOW_US, channels=[], store_max_bytes=size + 48_000_000
-    ).room
+    room = store_status(store, now_us=NOW_US, channels=[], store_max_bytes=size + 48_000_000).room
     assert room.free_bytes == pytest.approx(48_000_000, abs=1_000_000)
     assert room.days_until_full == pytest.approx(2.0, abs=0.1)
 

@@ -4,24 +4,24 @@ Parts are made of whole regions, since a region's weather and groups need all of
 that share a site go together. A region keeps its part until the number of parts changes or others have
 grown apart, so that sites seldom move.
 
-A site that is to go elsewhere is let go of by the part that has it, in a transaction that notes how far that
-part had come. The part that gets it takes it up once it has come as far itself, reads what arrived in
-between once more for that site alone, and goes on with the site's own records: what the engine has judged it
-passes over by the time of the newest reading, so nothing is judged twice or left out.
+Where sites are to go elsewhere all parts meet: none goes further than the one that has come furthest, and
+when all stand there, to the arrival and to the microsecond, sites change hands in one transaction. So a site's new
+part goes on exactly where its old one stopped, with the site's own records, and nothing is judged twice or
+left out. A pass that began before a meeting was called commits nothing.
 """
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
-from sqlalchemy import Connection, delete, func, insert, select, text, update
+from sqlalchemy import Connection, delete, func, select, text, update
 
 from standingwatch.inventory import InventoryRow
 from standingwatch.store import tables
 from standingwatch.store.reports import upsert
-from standingwatch.store.watching import Progress, load_progress, save_progress
+from standingwatch.store.watching import Progress, save_progress
 
 #: Mark that says into how many parts the watch is divided; absent for one.
 PARTS_MARK = "watch-parts"
@@ -43,13 +43,8 @@ def history_mark_of(part: int, mark: str) -> str:
     return mark if part == 0 else f"{mark}-{part}"
 
 
-@dataclass(frozen=True)
-class Handed:
-    """How far the part had come that let sites go; times in Unix microseconds."""
-
-    arrival: int
-    until_us: int
-    closed_until_us: int
+class DivisionChangedError(Exception):
+    """Sites have changed hands, or are to, since a pass began."""
 
 
 @dataclass(frozen=True)
@@ -60,15 +55,14 @@ class Share:
         part: its number; the first one has the alarms about the service itself, too.
         sites: its sites; None for all.
         regions: regions whose alarms are its own.
-        handed: sites that it takes up now, and what the part that had them had come to.
-        waits_for: how far it has to come (arrival, time judged up to) before it takes up each of the others.
+        meeting: arrival and time judged up to [Unix microseconds] at which all parts meet, and that none goes
+            past before; None where sites stay.
     """
 
     part: int = 0
     sites: frozenset[str] | None = None
     regions: frozenset[str] = frozenset()
-    handed: Mapping[str, Handed] = field(default_factory=dict)
-    waits_for: frozenset[tuple[int, int]] = frozenset()
+    meeting: tuple[int, int] | None = None
 
     @property
     def is_whole(self) -> bool:
@@ -110,8 +104,25 @@ def parts_in_use(connection: Connection) -> list[int]:
 
 
 def _lock(connection: Connection) -> None:
+    """Let nobody commit a pass, or change the division, before this transaction ends."""
     if connection.dialect.name == "postgresql":
         connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": PARTS_LOCK})
+
+
+def hold_division(connection: Connection, seen: tuple[int, ...]) -> None:
+    """Make sure that sites are where they were when a pass began, until this transaction has ended.
+
+    Args:
+        connection: the transaction that commits the pass.
+        seen: values of `PARTS_MARK` and `SITES_MARK` then.
+
+    Raises:
+        DivisionChangedError: they are not.
+    """
+    if connection.dialect.name == "postgresql":
+        connection.execute(text("SELECT pg_advisory_xact_lock_shared(:key)"), {"key": PARTS_LOCK})
+    if mark_values(connection, PARTS_MARK, SITES_MARK) != seen:
+        raise DivisionChangedError
 
 
 def _moved(connection: Connection) -> None:
@@ -180,13 +191,16 @@ def divide(weights: Mapping[str, int], present: Mapping[str, int], parts: int) -
     return result
 
 
-# Handing over -------------------------------------------------------------------------------------------
+# Meeting ------------------------------------------------------------------------------------------------
+
+#: Marks that say where all parts meet; both 0 where no meeting is called.
+_MEETING = ("watch-meeting-arrival", "watch-meeting-until")
 
 
 def settle(
     connection: Connection, part: int, rows: Sequence[InventoryRow], taken_mark: str, layout: str
 ) -> Share:
-    """Bring what a part has up to date: let go of what is others' by now, take up what is its own.
+    """Bring the division up to date with the site list: call a meeting, or end one at which all have come.
 
     Args:
         connection: a writing transaction, fenced by the part's claim.
@@ -194,139 +208,128 @@ def settle(
         rows: the site list.
         taken_mark: the mark about the history, of the first part.
         layout: layout of the detectors' records, for a part that begins.
+
+    Returns:
+        What the part has now.
     """
     parts = max(1, mark_values(connection, PARTS_MARK)[0])
     if parts == 1 and part == 0 and not _any_divided(connection):
         return Share()
     _lock(connection)
-    regions = _divided(connection, rows, parts)
-    mine = load_progress(connection, watch_name(part)) or _hindmost(connection, layout)
-    moved = _let_go(connection, part, rows, regions, mine)
-    for other in _without_progress(connection):
-        # One that begins does so where the one is that lets its sites go.
-        save_progress(connection, watch_name(other), mine)
-        taken = mark_values(connection, history_mark_of(part, taken_mark))[0]
-        upsert(connection, tables.marks, [{"name": history_mark_of(other, taken_mark), "value": taken}])
-        moved = True
-    if moved:
+    regions = {r.region: int(r.part) for r in connection.execute(select(tables.watch_regions))}
+    sites = {r.site: int(r.part) for r in connection.execute(select(tables.watch_sites))}
+    if not sites:
+        # All have been the first one's so far.
+        regions = dict.fromkeys({row.region or "" for row in rows}, 0)
+        sites = {row.site: 0 for row in rows}
+        _keep(connection, regions, sites)
         _moved(connection)
-    return _share(connection, part, regions, mine)
+    wanted = _wanted(regions, rows, parts)
+    # Nobody has gone past the first report of what is new: it goes where it belongs at once.
+    new_regions = {region: of for region, of in wanted.items() if region not in regions}
+    regions |= new_regions
+    new_sites = {row.site: regions[row.region or ""] for row in reversed(rows) if row.site not in sites}
+    sites |= new_sites
+    if new_regions or new_sites:
+        _keep(connection, new_regions, new_sites)
+        _moved(connection)
+    goes = {row.site: wanted[row.region or ""] for row in reversed(rows)}
+    goes |= {site: min(of, parts - 1) for site, of in sites.items() if site not in goes}
+    meeting = meeting_of(connection)
+    if (regions, sites) != (wanted, goes):
+        if meeting is None:
+            meeting = _call_meeting(connection)
+            _moved(connection)
+        if all_have_met(connection, meeting):
+            _keep(connection, wanted, goes)
+            # One that has never had a reading has closed no hours by itself.
+            columns = tables.watch_progress.c
+            latest = select(func.max(columns.closed_until_us)).scalar_subquery()
+            connection.execute(update(tables.watch_progress).values(closed_until_us=latest))
+            _set_meeting(connection, (0, 0))
+            _moved(connection)
+            regions, sites, meeting = wanted, goes, None
+    elif meeting is not None:
+        # What it was called for is as it was before.
+        _set_meeting(connection, (0, 0))
+        _moved(connection)
+        meeting = None
+    _begin_and_end(connection, set(sites.values()), taken_mark, layout)
+    return Share(
+        part,
+        frozenset(site for site, of in sites.items() if of == part),
+        frozenset(region for region, of in regions.items() if of == part),
+        meeting,
+    )
+
+
+def meeting_of(connection: Connection) -> tuple[int, int] | None:
+    """Arrival and time at which all parts meet; None where no meeting is called."""
+    arrival, until_us = mark_values(connection, *_MEETING)
+    return (arrival, until_us) if arrival or until_us else None
+
+
+def all_have_met(connection: Connection, meeting: tuple[int, int]) -> bool:
+    """Whether all parts stand where they were to meet."""
+    columns = tables.watch_progress.c
+    return all(
+        (row.arrival, row.until_us) == meeting
+        for row in connection.execute(select(columns.arrival, columns.until_us))
+    )
 
 
 def _any_divided(connection: Connection) -> bool:
     return connection.execute(select(tables.watch_sites.c.site).limit(1)).first() is not None
 
 
-def _divided(connection: Connection, rows: Sequence[InventoryRow], parts: int) -> dict[str, int]:
-    """The part of each region, kept; also of those that are on the site list no more."""
-    kept = {r.region: int(r.part) for r in connection.execute(select(tables.watch_regions).with_for_update())}
+def _keep(connection: Connection, regions: Mapping[str, int], sites: Mapping[str, int]) -> None:
+    upsert(connection, tables.watch_regions, [{"region": r, "part": p} for r, p in sorted(regions.items())])
+    upsert(connection, tables.watch_sites, [{"site": s, "part": p} for s, p in sorted(sites.items())])
+
+
+def _wanted(regions: Mapping[str, int], rows: Sequence[InventoryRow], parts: int) -> dict[str, int]:
+    """The part that each region is to have; also those that are on the site list no more."""
     group_of = regions_together((row.site, row.region or "") for row in rows)
     weights = Counter(group_of[row.region or ""] for row in rows)
-    present = {group: kept[region] for region, group in sorted(group_of.items()) if region in kept}
+    present = {group: regions[region] for region, group in sorted(group_of.items()) if region in regions}
     of_group = divide(weights, present, parts)
-    wanted = {region: of_group[group] for region, group in group_of.items()}
-    gone = {region: min(part, parts - 1) for region, part in kept.items() if region not in wanted}
-    wanted |= gone
-    changed = [{"region": r, "part": p} for r, p in sorted(wanted.items()) if kept.get(r) != p]
-    upsert(connection, tables.watch_regions, changed)
-    return wanted
+    gone = {region: min(of, parts - 1) for region, of in regions.items()}
+    return gone | {region: of_group[group] for region, group in group_of.items()}
 
 
-def _let_go(
-    connection: Connection,
-    part: int,
-    rows: Sequence[InventoryRow],
-    regions: Mapping[str, int],
-    mine: Progress,
-) -> bool:
-    """Give new sites to their parts, and those of this part that are others' to them; whether any went."""
-    columns = tables.watch_sites.c
-    has = {r.site: r for r in connection.execute(select(tables.watch_sites))}
-    wanted = {row.site: regions[row.region or ""] for row in reversed(rows)}
-    note = {"arrival": mine.arrival, "until_us": mine.until_us, "closed_until_us": mine.closed_until_us}
-    settled = dict.fromkeys(note)
-    if not has:
-        # All have been the first one's, which lets go of them below or, if it is not this one, when it looks.
-        first = [{"site": site, "part": 0, **settled} for site in wanted]
-        if first:
-            connection.execute(insert(tables.watch_sites), first)
-        has = {r.site: r for r in connection.execute(select(tables.watch_sites))}
-        moved = True
-    else:
-        # No report of a site that is new was taken in before it was on the list, and so before this part
-        # last looked.
-        new = [{"site": s, "part": p, **note} for s, p in wanted.items() if s not in has]
-        if new:
-            connection.execute(insert(tables.watch_sites), new)
-        moved = bool(new)
-    going: dict[int, list[str]] = {}
-    last = max(0, max(regions.values(), default=0))
-    for site, row in has.items():
-        # Of a site that is off the list its alarms are still to be ended.
-        to = wanted.get(site, min(int(row.part), last))
-        if int(row.part) == part and row.arrival is None and to != part:
-            going.setdefault(to, []).append(site)
-    for to, sites in going.items():
-        connection.execute(update(tables.watch_sites).where(columns.site.in_(sites)).values(part=to, **note))
-    return moved or bool(going)
+def _call_meeting(connection: Connection) -> tuple[int, int]:
+    """Have all meet where the one is that has come furthest; nobody can have gone on meanwhile."""
+    columns = tables.watch_progress.c
+    row = connection.execute(select(func.max(columns.arrival), func.max(columns.until_us))).one()
+    meeting = (int(row[0] or 0), int(row[1] or 0))
+    _set_meeting(connection, meeting)
+    return meeting
 
 
-def _hindmost(connection: Connection, layout: str) -> Progress:
-    """Where a part begins: none has gone past the first report of a site that is not shared out yet."""
-    progress = tables.watch_progress
-    row = connection.execute(select(progress).order_by(progress.c.arrival).limit(1)).one_or_none()
-    if row is None:
-        return Progress(0, 0, 0, layout)
-    return Progress(row.arrival, row.until_us, row.closed_until_us, row.layout)
+def _set_meeting(connection: Connection, meeting: tuple[int, int]) -> None:
+    values = zip(_MEETING, meeting, strict=True)
+    upsert(connection, tables.marks, [{"name": name, "value": value} for name, value in values])
 
 
-def _without_progress(connection: Connection) -> set[int]:
-    """Parts that have sites and have not begun."""
-    columns = tables.watch_sites.c
-    has = {int(part) for part in connection.execute(select(columns.part).distinct()).scalars()}
-    begun = set(connection.execute(select(tables.watch_progress.c.watch)).scalars())
-    return {part for part in has if watch_name(part) not in begun}
+def _begin_and_end(connection: Connection, parts: set[int], taken_mark: str, layout: str) -> None:
+    """Let parts that have their first sites begin where the hindmost is, and those without any end.
 
-
-def _share(connection: Connection, part: int, regions: Mapping[str, int], mine: Progress) -> Share:
-    columns = tables.watch_sites.c
-    sites: set[str] = set()
-    handed: dict[str, Handed] = {}
-    waits: set[tuple[int, int]] = set()
-    for row in connection.execute(select(tables.watch_sites).where(columns.part == part)):
-        if row.arrival is None:
-            sites.add(row.site)
-        elif row.arrival <= mine.arrival and row.until_us <= mine.until_us:
-            sites.add(row.site)
-            handed[row.site] = Handed(int(row.arrival), int(row.until_us), int(row.closed_until_us))
-        else:
-            waits.add((int(row.arrival), int(row.until_us)))
-    if part and not sites and not waits:
-        # It would hold up what is said of how far all have come.
+    At a meeting all are at one place; otherwise a part begins with sites that nobody has gone past.
+    """
+    progress = {
+        row.watch: Progress(row.arrival, row.until_us, row.closed_until_us, row.layout)
+        for row in connection.execute(select(tables.watch_progress))
+    }
+    begun = [number for number in parts if watch_name(number) in progress]
+    hindmost = min(progress.values(), key=lambda p: p.arrival, default=Progress(0, 0, 0, layout))
+    for number in parts - set(begun):
+        save_progress(connection, watch_name(number), hindmost)
+        marks = [history_mark_of(other, taken_mark) for other in begun]
+        taken = max(mark_values(connection, *marks), default=0) if marks else 0
+        upsert(connection, tables.marks, [{"name": history_mark_of(number, taken_mark), "value": taken}])
+    idle = set(progress) - {watch_name(number) for number in parts | {0}}
+    if idle:
+        # They would hold up what is said of how far all have come.
         connection.execute(
-            delete(tables.watch_progress).where(tables.watch_progress.c.watch == watch_name(part))
+            delete(tables.watch_progress).where(tables.watch_progress.c.watch.in_(sorted(idle)))
         )
-    return Share(
-        part,
-        frozenset(sites),
-        frozenset(region for region, of in regions.items() if of == part),
-        handed,
-        frozenset(waits),
-    )
-
-
-def taken_up(connection: Connection, part: int, sites: Iterable[str]) -> None:
-    """Note that a part goes on with sites that were handed to it, in the transaction of its first pass."""
-    columns = tables.watch_sites.c
-    connection.execute(
-        update(tables.watch_sites)
-        .where(columns.part == part, columns.site.in_(sorted(sites)))
-        .values(arrival=None, until_us=None, closed_until_us=None)
-    )
-
-
-def least_arrival(connection: Connection) -> int:
-    """The last arrival that all parts of the watch have judged; 0 before the first pass."""
-    return int(
-        connection.execute(select(func.coalesce(func.min(tables.watch_progress.c.arrival), 0))).scalar_one()
-    )

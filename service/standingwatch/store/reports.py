@@ -18,6 +18,10 @@ from standingwatch.store.connect import lock_arrivals
 READING_COLUMNS = tuple(c.name for c in tables.readings.columns if c.name != "clock_offset_us")
 
 
+#: No arrival has a number like this.
+_NEVER = 2**62
+
+
 @dataclass(frozen=True)
 class RefusedReport:
     """A report that could not be used, kept whole.
@@ -191,17 +195,19 @@ def readings_after(
     most_rows: int,
     position_of_key: IntArray,
     of_keys: Sequence[int] | None = None,
+    up_to: int | None = None,
 ) -> tuple[Readings, int]:
     """Readings that arrived after an arrival, whole arrivals at a time, about `most_rows` at most.
 
-    With `of_keys` only those of transmitters with these numbers are read.
+    With `of_keys` only those of transmitters with these numbers are read, with `up_to` none that arrived
+    after that.
 
     Returns:
         The readings, and the last arrival that they hold (the one given if there is nothing new).
     """
     waiting = connection.execute(
         select(tables.arrivals.c.arrival, tables.arrivals.c.rows)
-        .where(tables.arrivals.c.arrival > arrival)
+        .where(tables.arrivals.c.arrival > arrival, tables.arrivals.c.arrival <= (up_to or _NEVER))
         .order_by(tables.arrivals.c.arrival)
         .limit(10_000)
     ).all()

@@ -17,7 +17,7 @@ from standingwatch.store import tables
 from standingwatch.store.alarming import save_changes
 from standingwatch.store.connect import Store
 from standingwatch.store.history import last_reading_us, next_reading_us
-from standingwatch.store.parts import Share, history_mark_of, watch_name
+from standingwatch.store.parts import Share, history_mark_of, hold_division, watch_name
 from standingwatch.store.reports import LinkReport, links_after, upsert
 from standingwatch.store.telling import save_delays
 from standingwatch.store.watching import (
@@ -47,6 +47,10 @@ class Standing(Protocol):
     @property
     def share(self) -> Share:
         """The sites that are its own."""
+
+    @property
+    def versions(self) -> tuple[int, ...]:
+        """What tells that its sites may have changed."""
 
     @property
     def fleet(self) -> Fleet:
@@ -183,6 +187,7 @@ class HistoryTaker:
         delays |= {key: delay for key, delay in standing.delays.items() if stays(key)}
         closed_us = taken.engine.closed_until_us
         with self._store.writing() as connection:
+            hold_division(connection, standing.versions[1:])
             clear_state(connection, standing.share.sites)
             save_state(connection, all_records(taken.engine))
             replace_baselines(connection, taken.baselines, standing.fleet.key)

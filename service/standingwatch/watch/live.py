@@ -10,7 +10,6 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
 
 import numpy as np
 
@@ -22,7 +21,7 @@ from standingwatch.readings import Flag, Fleet, Readings
 from standingwatch.store.alarming import save_changes
 from standingwatch.store.connect import Store
 from standingwatch.store.late_days import note_late
-from standingwatch.store.parts import taken_up, watch_name
+from standingwatch.store.parts import DivisionChangedError, all_have_met, hold_division, watch_name
 from standingwatch.store.reports import (
     Horizon,
     LinkReport,
@@ -140,7 +139,9 @@ class Watch:
             loaded = self._loaded = self._loaded or self._load()
             progress = loaded.progress
             with self._store.reading() as connection:
-                if loaded.is_over(versions_of(connection)):
+                meeting = loaded.share.meeting
+                has_met = meeting is not None and loaded.has_come and all_have_met(connection, meeting)
+                if has_met or versions_of(connection) != loaded.versions:
                     self._loaded = None
                     continue
                 readings, arrival = readings_after(
@@ -149,6 +150,7 @@ class Watch:
                     self._options.rows_per_pass,
                     loaded.position_of_key,
                     loaded.of_keys,
+                    None if meeting is None else meeting[0],
                 )
                 links = links_after(connection, progress.arrival, arrival)
                 now_known = horizon(connection)
@@ -165,10 +167,12 @@ class Watch:
                     loaded.of_keys,
                 )
             break
-        if len(loaded.handed):
-            readings = Readings.concatenate([loaded.handed, readings])
         known = now_known if now_known is not None else Horizon(0, 0)
-        until_us = progress.until_us if behind else max(progress.until_us, known.until_us)
+        if meeting is not None and arrival == meeting[0]:
+            # All that was sent up to then was there when the first one had come so far.
+            until_us = meeting[1]
+        else:
+            until_us = progress.until_us if behind else max(progress.until_us, known.until_us)
         self.lag_s = self._lag_s(readings) if behind else 0.0
         self._metrics.watch_lag.set(self.lag_s)
 
@@ -201,7 +205,11 @@ class Watch:
         )
         loaded.orphans = []
         plan = loaded.desk.plan(advanced.changes, noted_us)
-        self._commit(loaded, result, advanced, plan, old, late, arrival, until_us)
+        try:
+            self._commit(loaded, result, advanced, plan, old, late, arrival, until_us)
+        except DivisionChangedError:
+            self._loaded = None
+            return True
         self._show(loaded, readings, result, advanced.changes)
         show_desk(self._metrics, loaded.desk, plan, self.part)
         self.until_us, self.last_pass_us = until_us, self._clock()
@@ -210,9 +218,15 @@ class Watch:
             about = {"readings": len(readings), "changes": len(advanced.changes)}
             self._metrics.spans.note("pass", began_ns, about)
         # What comes now goes before what was.
-        if behind or late.day is not None:
+        if late.day is not None or (behind and not loaded.has_come):
             return True
-        taken = self._history.take(loaded, self._links)
+        if meeting is not None:
+            return False
+        try:
+            taken = self._history.take(loaded, self._links)
+        except DivisionChangedError:
+            self._loaded = None
+            return True
         if taken.replaced:
             self._loaded = None
         return taken.more
@@ -239,13 +253,13 @@ class Watch:
             and plan.is_empty
             and not any(len(positions) for positions in result.touched.values())
             and late.day is None
-            and not loaded.share.handed
-            and not loaded.share.waits_for
+            and loaded.share.meeting is None
         )
         if nothing:
             loaded.progress = progress
             return
         with self._store.writing() as connection:
+            hold_division(connection, loaded.versions[1:])
             save_state(
                 connection,
                 changed_records(engine, result.touched),
@@ -258,10 +272,7 @@ class Watch:
             save_delays(connection, loaded.delays, advanced.touched)
             loaded.desk.keep(connection, plan)
             save_progress(connection, watch_name(self.part), progress)
-            if loaded.share.handed:
-                taken_up(connection, self.part, loaded.share.handed)
         loaded.progress = progress
-        loaded.share, loaded.handed = replace(loaded.share, handed={}), Readings.empty()
         if advanced.changes or not plan.is_empty:
             self._on_changes()
 

@@ -15,11 +15,10 @@ from standingwatch.detect.interface import Maintenance
 from standingwatch.detect.words import Condition, Severity
 from standingwatch.inventory import FleetDefaults, build_fleet
 from standingwatch.metrics import FleetState
-from standingwatch.readings import Flag, Fleet, IntArray, Readings
+from standingwatch.readings import Flag, Fleet, IntArray
 from standingwatch.store.alarming import load_alarms
 from standingwatch.store.connect import Store
-from standingwatch.store.handover import readings_handed_over
-from standingwatch.store.parts import PARTS_MARK, SITES_MARK, Handed, Share, mark_values, settle, watch_name
+from standingwatch.store.parts import PARTS_MARK, SITES_MARK, Share, mark_values, settle, watch_name
 from standingwatch.store.reports import readings_between
 from standingwatch.store.sites import SITE_LIST_MARK, SiteList, load_site_list
 from standingwatch.store.telling import load_delays
@@ -83,20 +82,16 @@ class Loaded:
     progress: Progress
     shown: FleetState
     orphans: list[Evidence]
-    handed: Readings
 
     @property
     def of_keys(self) -> Sequence[int] | None:
         """Numbers of its transmitters, where there are other parts; None where it has all."""
         return None if self.share.is_whole else self.fleet.key.tolist()
 
-    def is_over(self, versions: Versions) -> bool:
-        """Whether it has to be made anew: sites have changed, or one that waits can be taken up now."""
-        due = any(
-            arrival <= self.progress.arrival and until_us <= self.progress.until_us
-            for arrival, until_us in self.share.waits_for
-        )
-        return versions != self.versions or due
+    @property
+    def has_come(self) -> bool:
+        """Whether it stands where all parts meet."""
+        return self.share.meeting == (self.progress.arrival, self.progress.until_us)
 
 
 def versions_of(connection: Connection) -> Versions:
@@ -130,9 +125,15 @@ def load_watch(store: Store, options: WatchOptions, clock: Callable[[], int], pa
         restore(engine, progress.layout, load_state(connection, share.sites))
         engine.closed_until_us = progress.closed_until_us
         engine.judged_until_us = progress.until_us
-        handed = Readings.empty()
         if progress.closed_until_us:
-            engine.pending, handed = _open(connection, progress, share, fleet, position_of_key)
+            engine.pending = readings_between(
+                connection,
+                progress.closed_until_us,
+                np.iinfo(np.int64).max,
+                progress.arrival,
+                position_of_key,
+            )
+            engine.pending = engine.pending.take((engine.pending.flags & int(Flag.FUTURE)) == 0)
         alarms = {k: a for k, a in load_alarms(connection).items() if share.has(k.site, k.region, k.service)}
         delays = {k: d for k, d in load_delays(connection).items() if share.has(k.site, k.region, k.service)}
         desk = Desk(
@@ -168,7 +169,6 @@ def load_watch(store: Store, options: WatchOptions, clock: Callable[[], int], pa
         progress,
         shown,
         _orphans(alarms, everything, kept_layout, clock()),
-        handed,
     )
 
 
@@ -181,38 +181,6 @@ def _own(everything: SiteList, share: Share) -> SiteList:
     mine = [i for i, row in enumerate(everything.rows) if row.site in (share.sites or ())]
     rows = tuple(everything.rows[i] for i in mine)
     return SiteList(rows, everything.keys[mine], everything.version)
-
-
-def _open(
-    connection: Connection, progress: Progress, share: Share, fleet: Fleet, position_of_key: IntArray
-) -> tuple[Readings, Readings]:
-    """Readings of hours that are open, and those of sites that were handed over that are to be judged yet."""
-    end_us = np.iinfo(np.int64).max
-    groups: dict[Handed, list[int]] = {}
-    for position, site in enumerate(fleet.site):
-        if site in share.handed:
-            groups.setdefault(share.handed[site], []).append(position)
-    own = position_of_key.copy()
-    own[fleet.key[[p for members in groups.values() for p in members]]] = -1
-    pending = [readings_between(connection, progress.closed_until_us, end_us, progress.arrival, own)]
-    handed = []
-    for before, members in groups.items():
-        keys = fleet.key[members]
-        theirs = np.full_like(position_of_key, -1)
-        theirs[keys] = members
-        pending.append(readings_between(connection, progress.closed_until_us, end_us, before.arrival, theirs))
-        handed.append(
-            readings_handed_over(
-                connection,
-                (before.arrival, progress.arrival),
-                (before.closed_until_us, progress.closed_until_us),
-                theirs,
-                keys.tolist(),
-            )
-        )
-    waiting = Readings.concatenate(pending) if len(pending) > 1 else pending[0]
-    late = Readings.concatenate(handed) if handed else Readings.empty()
-    return waiting.take((waiting.flags & int(Flag.FUTURE)) == 0), late
 
 
 def _orphans(alarms: dict[AlarmKey, Alarm], sites: SiteList, kept_layout: str, now_us: int) -> list[Evidence]:

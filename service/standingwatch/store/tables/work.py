@@ -49,13 +49,10 @@ watch_regions = Table(
     Column("part", Integer, nullable=False),
 )
 
-#: Which part of the watch has a site; how far the part had come that handed it over and was not met yet.
+#: Which part of the watch has a site.
 watch_sites = Table(
     "watch_sites",
     metadata,
     Column("site", Text, primary_key=True),
     Column("part", Integer, nullable=False),
-    Column("arrival", BigInteger),
-    Column("until_us", BigInteger),
-    Column("closed_until_us", BigInteger),
 )

@@ -30,8 +30,5 @@ def upgrade() -> None:
         "watch_sites",
         sa.Column("site", sa.Text(), primary_key=True, nullable=False),
         sa.Column("part", sa.Integer(), nullable=False),
-        sa.Column("arrival", sa.BigInteger()),
-        sa.Column("until_us", sa.BigInteger()),
-        sa.Column("closed_until_us", sa.BigInteger()),
     )
     op.create_index("outbox_by_made", "outbox", ["made_us"])
