@@ -126,7 +126,8 @@ class Daemon:
             self._begin(self.web)
         crew = Crew(settings, self.store, self.metrics, self.clock, self._profiles, self.clock is wall_clock)
         self._divide()
-        duties = Duties(self.store, Claimant(self.called), self.kinds, crew.wanted, self._made(crew))
+        me = Claimant(self.called)
+        duties = Duties(self.store, me, self.kinds, crew.wanted, self._made(crew), self.metrics)
         self._started.callback(duties.stop)
         self._crew = crew
         duties.start()

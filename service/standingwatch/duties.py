@@ -22,6 +22,7 @@ from typing import Any, Protocol
 
 from sqlalchemy.exc import SQLAlchemyError
 
+from standingwatch.metrics import Metrics
 from standingwatch.store.claims import (
     LEASE_US,
     PROCESS,
@@ -82,6 +83,7 @@ class Duties:
         kinds: what it offers to do.
         wanted: names of all the parts of the work that there are, such as "watch/0".
         begin: makes a part of the work of its name and a store; it is started here.
+        metrics: where it is shown.
         renew_s: time between two looks [s].
     """
 
@@ -92,9 +94,11 @@ class Duties:
         kinds: Collection[str],
         wanted: Callable[[], Sequence[str]],
         begin: Callable[[str, Store], Part],
+        metrics: Metrics,
         renew_s: float = RENEW_S,
     ) -> None:
         self._store = store
+        self._metrics = metrics
         self._me = me
         self._kinds = tuple(kind for kind in KINDS if kind in kinds)
         self._wanted = wanted
@@ -263,6 +267,7 @@ class Duties:
         part.start()
         with self._lock:
             self._held[name] = _Held(epoch, part)
+        self._metrics.work_owned.labels(name).set(1)
         if not self._store.is_sqlite:
             log.info("%s is done here from now on, the %d. to do it", name, epoch)
 
@@ -272,6 +277,7 @@ class Duties:
             self._held[name].part.stop()
             with self._lock:
                 self._held.pop(name)
+            self._metrics.work_owned.labels(name).set(0)
             if leave and not self._store.is_sqlite:
                 self._leave([name])
 

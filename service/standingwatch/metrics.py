@@ -302,6 +302,7 @@ class Metrics:
         self.watch_last_pass = gauge(
             "watch_last_pass_timestamp_seconds", "When the watch last finished a pass."
         )
+        self.work_owned = gauge("work_owned", "1 while this process does a part of the work.", "work")
         self.heartbeat = gauge("heartbeat_timestamp_seconds", "When the service last said that it lives.")
         self.heartbeats = counter("heartbeats", "Heartbeats for the broker.", "result")
         self.watchman_failures = counter(

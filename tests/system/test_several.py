@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+import re
 import signal
 import subprocess
 import sys
@@ -23,7 +24,7 @@ from sqlalchemy import func, select
 
 from standingwatch.detect.words import Severity
 from standingwatch.store import tables
-from standingwatch.store.claims import all_claims, owners_of
+from standingwatch.store.claims import LEASE_US, all_claims, owners_of
 from standingwatch.store.connect import Store
 
 REGIONS = ("north", "south", "east", "west")
@@ -137,6 +138,10 @@ raises = 10
         with self.store.reading() as connection:
             return list(connection.execute(select(tables.alarm_changes).order_by(tables.alarm_changes.c.id)))
 
+    def horizons(self) -> list[str]:
+        with self.store.reading() as connection:
+            return list(connection.execute(select(tables.horizons.c.intake)).scalars())
+
     def waiting(self) -> int:
         columns = tables.outbox.c
         with self.store.reading() as connection:
@@ -218,6 +223,68 @@ def replayed_once(several: Site) -> list[tuple[Any, ...]]:
         several.expected = replayed(several)
         assert len({row[0] for row in several.expected}) >= 6
     return several.expected
+
+
+def all_work(several: Site) -> set[str]:
+    return {part for parts in several.owners().values() for part in parts}
+
+
+@pytest.mark.long
+def test_any_of_four_killed_and_held_up_again_and_again(several: Site) -> None:
+    """Two take reports in, two watch and deliver; killed or stopped for longer than a claim holds."""
+    work = {"one": "intake", "two": "intake", "three": "jobs,notify,watch", "four": "jobs,notify,watch"}
+    for name, parts in work.items():
+        several.start(name, parts)
+    several.until(lambda: len(all_work(several)) == 6, 60, "all the work is done by somebody")
+    rng = random.Random(11)
+    held_up: list[str] = []
+
+    def deed() -> None:
+        """Kill one and start it again, or stop one for longer than its claims hold and let it go on."""
+        if held_up:
+            several.running[held_up.pop()].send_signal(signal.SIGCONT)
+            return
+        name = rng.choice(sorted(several.running))
+        if rng.random() < 0.5:
+            several.kill(name)
+            several.start(name, work[name])
+        else:
+            several.running[name].send_signal(signal.SIGSTOP)
+            held_up.append(name)
+            time.sleep(LEASE_US / 1e6 + 6)
+
+    live_through(several, dict.fromkeys(range(10, 80, 10), deed), 90)
+    while held_up:
+        deed()
+    several.until(lambda: len(all_work(several)) == 6, 60, "all the work is done by somebody again")
+    check(several)
+
+
+@pytest.mark.long
+def test_fewer_and_more_parts_and_sessions_lose_nothing(several: Site) -> None:
+    settings = several.folder / "standingwatch.toml"
+
+    def again(parts: int, sessions: int) -> Callable[[], None]:
+        def act() -> None:
+            for name in list(several.running):
+                several.kill(name)
+            words = settings.read_text()
+            words = re.sub(r"^parts = \d+", f"parts = {parts}", words, flags=re.MULTILINE)
+            settings.write_text(
+                re.sub(r"^sessions = \d+", f"sessions = {sessions}", words, flags=re.MULTILINE)
+            )
+            several.start("one")
+            several.start("two")
+
+        return act
+
+    again(1, 1)()
+    several.until(lambda: "intake/0" in all_work(several), 60, "reports are taken in")
+    live_through(several, {10: again(3, 3), 40: again(1, 1)}, 70)
+    check(several)
+    with several.store.reading() as connection:
+        assert several.until(lambda: several.horizons() == ["standingwatch"], 60, "one session is left") < 60
+        assert connection.execute(select(tables.watch_progress.c.watch)).scalars().all() == ["watch"]
 
 
 def test_killed_in_the_middle_the_other_goes_on_and_nothing_is_lost(several: Site) -> None:

@@ -176,6 +176,8 @@ def _problems(
     for name, run in sorted(status.jobs.items()):
         if not run.succeeded:
             yield f"job {name} failed: {run.detail}"
+    if status.owners and status.free:
+        yield f"no process does {', '.join(status.free)}; start another one: standingwatch run --name NAME"
     yield from _room_problems(settings, status)
 
 
@@ -240,6 +242,10 @@ def _store_lines(status: StoreStatus, now: int) -> Iterator[tuple[str, str]]:
         given_up = f", {state.dead} given up on" if state.dead else ""
         yield heading, f"{name}: {state.waiting} wait{given_up}"
         heading = ""
+    heading = "processes"
+    for name, owned in sorted(status.owners.items()):
+        yield heading, f"{name}: {', '.join(owned) or 'nothing but pages'}"
+        heading = ""
     room = status.room
     growth = "growth not known yet"
     if room.growth_bytes_a_day is not None:
@@ -293,6 +299,8 @@ def _plain(daemon: DaemonAnswer, status: StoreStatus | None, problems: list[str]
             },
             "room": {**asdict(status.room), "days_until_full": status.room.days_until_full},
             "daemon_wrote": moment(status.beat_us),
+            "processes": status.owners,
+            "done_by_nobody": list(status.free),
         },
     }
 

@@ -5,9 +5,9 @@ that share a site go together. A region keeps its part until the number of parts
 grown apart, so that sites seldom move.
 
 Where sites are to go elsewhere all parts meet: none goes further than the one that has come furthest, and
-when all stand there, to the arrival and to the microsecond, sites change hands in one transaction. So a site's new
-part goes on exactly where its old one stopped, with the site's own records, and nothing is judged twice or
-left out. A pass that began before a meeting was called commits nothing.
+when all stand there, to the arrival and to the microsecond, sites change hands in one transaction. So a
+site's new part goes on exactly where its old one stopped, with the site's own records, and nothing is judged
+twice or left out. A pass that began before a meeting was called commits nothing.
 """
 
 from __future__ import annotations

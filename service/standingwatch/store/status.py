@@ -6,6 +6,7 @@ import shutil
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypedDict
 
 import numpy as np
 from sqlalchemy import Connection, func, select
@@ -17,7 +18,10 @@ from standingwatch.rf import rho_from_power, swr_from_rho
 from standingwatch.store import tables
 from standingwatch.store.alarming import load_alarms
 from standingwatch.store.board import AHEAD_US, RECENT_US, intake_state, newest_readings
+from standingwatch.store.claims import PROCESS, all_claims, owners_of
 from standingwatch.store.connect import Store
+from standingwatch.store.parts import parts_in_use
+from standingwatch.store.reports import horizon_names
 from standingwatch.store.watchman import (
     HEARTBEAT_NOTE,
     SIZES_NOTE,
@@ -91,6 +95,8 @@ class StoreStatus:
         channels: what each channel has still to deliver.
         room: for the store.
         beat_us: when the daemon last proved that it can write.
+        owners: what each live process does, by what it is called; empty on SQLite, where there is one.
+        free: parts of the work that no live process does, by name.
     """
 
     transmitters: int
@@ -106,6 +112,8 @@ class StoreStatus:
     channels: dict[str, ChannelState]
     room: StoreRoom
     beat_us: int | None
+    owners: dict[str, list[str]]
+    free: tuple[str, ...]
 
 
 def store_status(
@@ -152,7 +160,30 @@ def store_status(
             channels=channel_states(connection, channels, 0),
             room=_room(store, size_bytes, sizes, store_max_bytes, free_and_total),
             beat_us=load_note(connection, HEARTBEAT_NOTE),
+            **_owners(store, connection),
         )
+
+
+class _Owners(TypedDict):
+    owners: dict[str, list[str]]
+    free: tuple[str, ...]
+
+
+def _owners(store: Store, connection: Connection) -> _Owners:
+    if store.is_sqlite:
+        return {"owners": {}, "free": ()}
+    claims = all_claims(connection)
+    parts, sessions = parts_in_use(connection), len(horizon_names(connection))
+    free = [
+        c.name
+        for c in claims
+        if not c.is_live
+        and not c.name.startswith(PROCESS)
+        # One that was given up, with fewer parts than before, is nobody's on purpose.
+        and (c.kind != "watch" or int(c.name.partition("/")[2]) in parts)
+        and (c.kind != "intake" or int(c.name.partition("/")[2]) < sessions)
+    ]
+    return {"owners": owners_of(claims), "free": tuple(free)}
 
 
 def _count_transmitters(connection: Connection) -> int:
