@@ -68,6 +68,7 @@ class BrokerConnection:
         self._not_filters = not_filters
         #: Whether the session at the broker is to end with the connection (MQTT 5).
         self.ends_session = False
+        self._is_resumed = False
         self._on_message = on_message
         self._metrics = metrics
         self._client_id = client_id
@@ -240,8 +241,7 @@ class BrokerConnection:
         self._gone.clear()
         with self._lock:
             self._number += 1
-        if flags.session_present and self._is_v5 and self._not_filters:
-            client.unsubscribe(list(self._not_filters))
+        self._is_resumed = flags.session_present
         if not self._filters:
             self._ready()
         elif self._is_v5:
@@ -249,6 +249,11 @@ class BrokerConnection:
             client.subscribe([(f, SubscribeOptions(qos=1)) for f in self._filters])
         else:
             client.subscribe([(f, 1) for f in self._filters])
+
+    def _let_go(self) -> None:
+        """End subscriptions that the session has no longer, once it has the others: nothing slips between."""
+        if self._is_resumed and self._is_v5 and self._not_filters:
+            self._client.unsubscribe(list(self._not_filters))
 
     def _subscribed(self, _c: mqtt.Client, _d: Any, _mid: int, reasons: list[ReasonCode], _p: Any) -> None:
         failed = [f"{f}: {r}" for f, r in zip(self._filters, reasons, strict=False) if r.is_failure]
@@ -258,6 +263,7 @@ class BrokerConnection:
         self._ready()
 
     def _ready(self) -> None:
+        self._let_go()
         self._connected.set()
         self._metrics.broker_connected.labels(self._client_id).set(1)
         if self.on_ready is not None:
