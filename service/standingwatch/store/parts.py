@@ -69,6 +69,11 @@ class Share:
         """Whether there are no other parts."""
         return self.sites is None
 
+    @property
+    def is_idle(self) -> bool:
+        """Whether it has nothing to do: it would only hold up what is said of how far all have come."""
+        return self.part > 0 and not self.sites
+
     def has(self, site: str, region: str, service: str) -> bool:
         """Whether an alarm about a site, a region or the service itself is its own."""
         if self.sites is None:
@@ -329,7 +334,6 @@ def _begin_and_end(connection: Connection, parts: set[int], taken_mark: str, lay
         upsert(connection, tables.marks, [{"name": history_mark_of(number, taken_mark), "value": taken}])
     idle = set(progress) - {watch_name(number) for number in parts | {0}}
     if idle:
-        # They would hold up what is said of how far all have come.
         connection.execute(
             delete(tables.watch_progress).where(tables.watch_progress.c.watch.in_(sorted(idle)))
         )

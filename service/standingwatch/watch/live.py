@@ -144,6 +144,9 @@ class Watch:
                 if has_met or versions_of(connection) != loaded.versions:
                     self._loaded = None
                     continue
+                if loaded.share.is_idle:
+                    self.last_pass_us = self._clock()
+                    return False
                 readings, arrival = readings_after(
                     connection,
                     progress.arrival,
