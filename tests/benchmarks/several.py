@@ -19,7 +19,8 @@ import subprocess
 import sys
 import tempfile
 import time
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 from sqlalchemy import func, select
@@ -28,8 +29,6 @@ from standingwatch.store import tables
 from standingwatch.store.connect import Store
 
 SITES = 100
-#: Lines that one `mosquitto_pub -l` is given: it ends too early with more than 65,535.
-AT_ONCE = 50_000
 
 
 def say(words: str) -> None:
@@ -84,6 +83,7 @@ class Run:
             '[log]\nlevel = "warning"\n'
         )
         self.store = Store(url)
+        self.store.migrate()
         self.running: list[subprocess.Popen[bytes]] = []
 
     def start(self) -> None:
@@ -150,36 +150,41 @@ def measure(run: Run, port: int, first: int, reports: int) -> tuple[float, float
     return (now - done) / took, used / (now - done) * 1e6, share
 
 
-def main() -> None:
-    url, reports = sys.argv[1], int(sys.argv[2]) if len(sys.argv) > 2 else 200_000
-    reports -= reports % SITES
-    folder, port = Path(tempfile.mkdtemp(prefix="several-")), free_port()
-    settings = folder / "mosquitto.conf"
+@contextmanager
+def broker(folder: Path) -> Iterator[int]:
+    """A broker that keeps all that waits; its port."""
+    port, settings = free_port(), folder / "mosquitto.conf"
     user = "user root\n" if os.geteuid() == 0 else ""
     settings.write_text(
         f"{user}listener {port} 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\nmax_queued_bytes 0\n"
     )
     program = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
-    broker = subprocess.Popen([program, "-c", str(settings)], stderr=subprocess.DEVNULL)
+    process = subprocess.Popen([program, "-c", str(settings)], stderr=subprocess.DEVNULL)
     try:
         time.sleep(1)
-        rates, costs = [], []
-        for number, processes in enumerate((1, 2)):
-            part = folder / str(processes)
-            part.mkdir()
-            rate, cost, share = measure(Run(part, url, port, processes), port, number * 1_000_000, reports)
-            rates.append(rate)
-            costs.append(cost)
-            say(
-                f"{processes} intake: {rate:,.0f} reports/s, {cost:.0f} us of processor time a report, "
-                f"processors {share:.0%} busy (of {os.cpu_count()})"
-            )
-        say(f"two against one: {rates[1] / rates[0]:.2f} times the reports")
-        say(f"processor time a report: {costs[1] / costs[0]:.2f} times")
+        yield port
     finally:
-        broker.terminate()
-        broker.wait(10)
+        process.terminate()
+        process.wait(10)
+
+
+def main() -> None:
+    url, reports = sys.argv[1], int(sys.argv[2]) if len(sys.argv) > 2 else 200_000
+    reports -= reports % SITES
+    rates, costs = [], []
+    for number, processes in enumerate((1, 2)):
+        folder = Path(tempfile.mkdtemp(prefix="several-"))
+        with broker(folder) as port:
+            rate, cost, share = measure(Run(folder, url, port, processes), port, number * 1_000_000, reports)
         shutil.rmtree(folder)
+        rates.append(rate)
+        costs.append(cost)
+        say(
+            f"{processes} intake: {rate:,.0f} reports/s, {cost:.0f} us of processor time a report, "
+            f"processors {share:.0%} busy (of {os.cpu_count()})"
+        )
+    say(f"two against one: {rates[1] / rates[0]:.2f} times the reports")
+    say(f"processor time a report: {costs[1] / costs[0]:.2f} times")
 
 
 if __name__ == "__main__":
