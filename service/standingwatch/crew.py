@@ -301,6 +301,9 @@ class Crew:
         sessions = settings.intake.sessions
         me = session_names(settings, number + 1)[number]
         broker = settings.broker.model_copy(update={"client_id": me})
+        with self._store.reading() as connection:
+            # Others may still be emptied that there are too many of.
+            is_shared = sessions > 1 or len(horizon_names(connection)) > 1
         writer = Writer(
             store,
             settings.intake,
@@ -309,6 +312,7 @@ class Crew:
             self._metrics,
             self._clock,
             self._profiles,
+            is_shared,
         )
         intake = Intake(
             broker,

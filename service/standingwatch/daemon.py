@@ -233,6 +233,7 @@ class Daemon:
             self.metrics,
             self.clock,
             self._mended_profiles(),
+            settings.intake.sessions > 1,
         )
         rows = settings.intake.batch_rows
         return put_in_again(self.store, writer, reason=reason, topic=topic, batch_rows=rows)

@@ -19,7 +19,7 @@ from standingwatch.readings import Flag, Fleet, IntArray
 from standingwatch.store.alarming import load_alarms
 from standingwatch.store.connect import Store
 from standingwatch.store.parts import PARTS_MARK, SITES_MARK, Share, mark_values, settle, watch_name
-from standingwatch.store.reports import readings_between
+from standingwatch.store.reports import horizon_names, readings_between
 from standingwatch.store.sites import SITE_LIST_MARK, SiteList, load_site_list
 from standingwatch.store.telling import load_delays
 from standingwatch.store.watching import (
@@ -110,6 +110,9 @@ def load_watch(store: Store, options: WatchOptions, clock: Callable[[], int], pa
     """
     with store.reading() as connection:
         everything = load_site_list(connection)
+        # Sessions of the intake that there are too many of by now are still being emptied.
+        if len(horizon_names(connection)) > 1:
+            options = replace(options, in_order=True)
     layout = layout_text(_engine(build_fleet((), (), options.defaults), options))
     with store.writing() as connection:
         share = settle(connection, part, everything.rows, TAKEN_MARK, layout)
