@@ -68,6 +68,7 @@ def test_one_owner_at_a_time_until_it_lets_go_or_the_claim_runs_out(shared: Stor
     assert take(shared, "a", one) is None
     with shared.writing() as connection:
         leave_claims(connection, two, ["a"])
+        assert renew_claims(connection, two, ["a"]) == set()
     assert take(shared, "a", one) == 3
 
 

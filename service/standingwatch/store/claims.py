@@ -177,11 +177,9 @@ def renew_claims(connection: Connection, me: Claimant, names: Collection[str]) -
 def leave_claims(connection: Connection, me: Claimant, names: Collection[str]) -> None:
     """Let others take parts of the work at once."""
     claims = tables.claims.c
-    connection.execute(
-        update(tables.claims)
-        .where(claims.owner == me.owner, claims.name.in_(sorted(names)))
-        .values(until_us=0)
-    )
+    mine = (claims.owner == me.owner) & claims.name.in_(sorted(names))
+    # Without an owner, so that a renewal that is under way does not bring it back.
+    connection.execute(update(tables.claims).where(mine).values(until_us=0, owner=""))
 
 
 def all_claims(connection: Connection) -> list[Claim]:
