@@ -8,7 +8,6 @@ import shutil
 import socket
 import subprocess
 import tempfile
-import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
@@ -18,6 +17,7 @@ from typing import Any
 import paho.mqtt.client as mqtt
 import psycopg
 import pytest
+from databases import new_database
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from waiting import free_port, wait_until
 
@@ -269,13 +269,7 @@ def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """The address of an empty database, of each kind in turn."""
     if request.param == "sqlite":
         return f"sqlite:///{tmp_path}/store.sqlite"
-    port = request.getfixturevalue("postgres_port")
-    name = f"test_{time.monotonic_ns()}"
-    with psycopg.connect(
-        f"host=127.0.0.1 port={port} user=watch dbname=postgres", autocommit=True
-    ) as connection:
-        connection.execute(f"CREATE DATABASE {name}")
-    return f"postgresql+psycopg://watch@127.0.0.1:{port}/{name}"
+    return new_database(request.getfixturevalue("postgres_port"))
 
 
 @pytest.fixture

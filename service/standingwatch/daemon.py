@@ -5,46 +5,45 @@ from __future__ import annotations
 import logging
 import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from contextlib import ExitStack
 from dataclasses import dataclass, field
-from typing import Protocol
 
 from prometheus_client import CollectorRegistry, GCCollector, PlatformCollector, ProcessCollector
 
 from standingwatch import __version__
-from standingwatch.alarms.watchman import WatchmanSettings as WatchmanLimits
+from standingwatch.crew import Crew, fleet_defaults, session_names
+from standingwatch.duties import KINDS, Duties, Part
 from standingwatch.intake.again import put_in_again
-from standingwatch.intake.connection import BrokerConnection, BrokerError
-from standingwatch.intake.service import Intake
-from standingwatch.intake.sparkplug import SparkplugHost
 from standingwatch.intake.writer import Writer
-from standingwatch.inventory import FleetDefaults
-from standingwatch.jobs import Jobs
 from standingwatch.metrics import Metrics
-from standingwatch.notify.heartbeat import Heartbeat, ServiceState, will
-from standingwatch.notify.make import BrokerLink, ChannelError, enabled_channels, make_workers
-from standingwatch.notify.outbox import OutboxWorker
+from standingwatch.notify.heartbeat import ServiceState
+from standingwatch.notify.make import ChannelError
 from standingwatch.notify.readiness import Health
-from standingwatch.notify.supervisor import Pulse, ServiceManager, Supervisor
+from standingwatch.notify.supervisor import ServiceManager, Supervisor
 from standingwatch.readings.profile import Profile
 from standingwatch.settings import Settings
 from standingwatch.settings.cautions import is_loopback
 from standingwatch.settings.profiles import profiles_of
 from standingwatch.spans import SentSpans, SpansError
+from standingwatch.store.claims import Claimant
 from standingwatch.store.connect import Store
 from standingwatch.store.layout_now import layout_is_ours
-from standingwatch.store.review_due import plans_of
-from standingwatch.store.sites import load_site_list
+from standingwatch.store.parts import set_parts
+from standingwatch.store.sessions import begin_horizons
 from standingwatch.store.watchman import prove_writable
-from standingwatch.watch.judging import detection_settings, in_us, steady_settings
-from standingwatch.watch.live import Watch, WatchOptions
-from standingwatch.watch.pace import desk_options
-from standingwatch.watch.watchman import Watchman
+from standingwatch.watch.judging import in_us
 from standingwatch.web.app import create_app
 from standingwatch.web.serving import ServeError, WebServer
 
 log = logging.getLogger("standingwatch")
+
+
+#: Serving pages and API, which any number of processes may do.
+WEB = "web"
+
+#: Everything that a process may do.
+ALL_KINDS = (*KINDS, WEB)
 
 
 def wall_clock() -> int:
@@ -52,56 +51,8 @@ def wall_clock() -> int:
     return time.time_ns() // 1000
 
 
-def fleet_defaults(settings: Settings) -> FleetDefaults:
-    """What holds where the site list does not say."""
-    return FleetDefaults(**settings.defaults.model_dump())
-
-
-def event_source(settings: Settings) -> str:
-    """The CloudEvents `source` of this service: the same after a restart."""
-    return f"urn:standingwatch:{settings.broker.client_id}"
-
-
-def watch_options(settings: Settings) -> WatchOptions:
-    """What the watch needs of the settings."""
-    return WatchOptions(
-        detection=detection_settings(settings),
-        defaults=fleet_defaults(settings),
-        steady=steady_settings(settings),
-        desk=desk_options(settings, event_source(settings)),
-        rows_per_pass=settings.watch.rows_per_pass,
-        pause_s=settings.watch.pause_s,
-        late_pause_s=settings.watch.late_pause_s,
-    )
-
-
 class StartError(Exception):
     """The service cannot start; the text says why and what to do."""
-
-
-class Part(Protocol):
-    """Something that runs on threads of its own."""
-
-    def start(self) -> None:
-        """Begin."""
-        ...
-
-    def stop(self) -> None:
-        """Finish what is under way, and end."""
-        ...
-
-
-def _state_of(watch: Watch, intake: Intake) -> ServiceState:
-    """How far both have come, from memory."""
-    return ServiceState(
-        watch_until_us=watch.until_us,
-        watch_last_pass_us=watch.last_pass_us,
-        watch_lag_s=watch.lag_s,
-        intake_until_us=intake.until_us,
-        intake_connected=intake.connection.connected,
-        intake_queue=intake.queue_length,
-        alarms=watch.standing,
-    )
 
 
 @dataclass
@@ -113,12 +64,16 @@ class Daemon:
         clock: now [Unix microseconds]; another one than the wall's for the demo and for tests.
         notice: a sentence that every page shows.
         automatic_user: the operator that everybody is who has not signed in; on the loopback only.
+        kinds: what this process offers to do; with others on one store each does its share.
+        called: what this process is called, where there are several; "" for the only one.
     """
 
     settings: Settings
     clock: Callable[[], int] = wall_clock
     notice: str = ""
     automatic_user: str = ""
+    kinds: Collection[str] = ALL_KINDS
+    called: str = ""
     registry: CollectorRegistry = field(default_factory=CollectorRegistry)
 
     def __post_init__(self) -> None:
@@ -128,9 +83,7 @@ class Daemon:
         self.store = Store(self.settings.store.url.get_secret_value())
         self.web: WebServer | None = None
         self._profiles: tuple[Profile, ...] = ()
-        self._workers: list[OutboxWorker] = []
-        self._state: Callable[[], ServiceState] = ServiceState
-        self._pulses: dict[str, Pulse] = {}
+        self._crew: Crew | None = None
         self._started = ExitStack()
 
     def start(self) -> None:
@@ -142,11 +95,12 @@ class Daemon:
                 "set web.host to 127.0.0.1"
             )
         self._started.callback(self.store.close)
+        self._refuse_several()
         self._begin_spans()
         self._profiles = self._usable_profiles()
         self.store.migrate()
         health = self._health()
-        if settings.web.enabled:
+        if settings.web.enabled and WEB in self.kinds:
             app = create_app(
                 self.store,
                 clock=self.clock,
@@ -170,72 +124,55 @@ class Daemon:
             except ServeError as error:
                 raise StartError(str(error)) from error
             self._begin(self.web)
-        connections: list[BrokerConnection] = []
-        jobs = Jobs(
-            self.store,
-            settings.store,
-            self.metrics,
-            self.clock,
-            plans_of(settings, event_source(settings)),
-            keep_reviews_days=settings.review.keep_days,
-            keep_audit_days=settings.access.keep_audit_days,
-            is_wall_clock=self.clock is wall_clock,
-        )
-        watchman = Watchman(
-            self.store,
-            WatchmanLimits(**settings.watchman.model_dump()),
-            self.metrics,
-            job_intervals=jobs.intervals(),
-            channels=enabled_channels(settings),
-            connections=lambda: {c.name: c.down_s for c in connections},
-        )
-        watch = Watch(
-            self.store,
-            watch_options(settings),
-            self.metrics,
-            self.clock,
-            self._alarms_changed,
-            # A clock that runs faster than life, as the demo's, is always late and always jumps.
-            **({"watch_over_itself": watchman.evidence} if self.clock is wall_clock else {}),
-        )
-        writer = Writer(
-            self.store,
-            settings.intake,
-            fleet_defaults(settings),
-            settings.broker.topic_root,
-            self.metrics,
-            self.clock,
-            self._profiles,
-        )
-        intake = Intake(settings.broker, settings.intake, writer, self.metrics, self.clock)
-        connections.append(intake.connection)
-        self._pulses = {"watch": lambda: watch.turned_s, "intake": lambda: intake.turned_s}
-        self._state = lambda: _state_of(watch, intake)
-        if self.clock is wall_clock:
-            connections.append(self._begin_heartbeat(intake))
-        self._begin(jobs)
-        link = None
-        if settings.channels.mqtt.enabled:
-            publisher = BrokerConnection(settings.broker, f"{settings.broker.client_id}-notify", self.metrics)
-            connections.append(publisher)
-            self._begin(publisher)
-            link = BrokerLink(publisher, BrokerError)
-        try:
-            self._workers = make_workers(settings, self.store, self.metrics, self.clock, link)
-        except ChannelError as error:
-            raise StartError(str(error)) from error
-        for worker in self._workers:
-            self._begin(worker)
-        self._begin(watch)
-        if settings.sparkplug.enabled:
-            # Before the intake, so that it ends after it: its messages must never wait for a queue that
-            # nobody empties any more.
-            connections.append(self._begin_sparkplug(intake))
-        self._begin(intake)
+        crew = Crew(settings, self.store, self.metrics, self.clock, self._profiles, self.clock is wall_clock)
+        self._divide()
+        me = Claimant(self.called)
+        duties = Duties(self.store, me, self.kinds, crew.wanted, self._made(crew), self.metrics)
+        self._started.callback(duties.stop)
+        self._crew = crew
+        duties.start()
         if health is not None:
             manager = ServiceManager()
-            self._begin(Supervisor(manager, self._pulses, health.has_begun, health.reasons))
+            self._begin(Supervisor(manager, crew.pulses(), health.has_begun, health.reasons))
         log.info("watching; store %s, process %d", self.store.shown_url, os.getpid())
+
+    def _refuse_several(self) -> None:
+        """Several processes, and work divided for them, need a store that they can share."""
+        settings = self.settings
+        if not self.store.is_sqlite:
+            return
+        asked = {
+            "--parts": set(self.kinds) != set(ALL_KINDS),
+            "--name": bool(self.called),
+            "watch.parts": settings.watch.parts > 1,
+            "intake.sessions": settings.intake.sessions > 1,
+        }
+        for what, is_asked in asked.items():
+            if is_asked:
+                raise StartError(
+                    f"{what}: several processes cannot share a store on SQLite; set store.url to PostgreSQL, "
+                    f"or leave {what} as it is by default"
+                )
+
+    def _divide(self) -> None:
+        """Note into how many parts the work is divided, for all processes."""
+        if self.store.is_sqlite:
+            return
+        with self.store.writing() as connection:
+            if "watch" in self.kinds:
+                set_parts(connection, self.settings.watch.parts)
+            if self.settings.intake.sessions > 1:
+                begin_horizons(connection, session_names(self.settings, self.settings.intake.sessions))
+
+    @staticmethod
+    def _made(crew: Crew) -> Callable[[str, Store], Part]:
+        def make(name: str, store: Store) -> Part:
+            try:
+                return crew.begin(name, store)
+            except ChannelError as error:
+                raise StartError(str(error)) from error
+
+        return make
 
     def _begin_spans(self) -> None:
         """Send spans to a collector, where the settings name one."""
@@ -253,10 +190,10 @@ class Daemon:
         if self.clock is not wall_clock:
             return None
         health = Health(
-            lambda: self._state(),
+            lambda: self._crew.state() if self._crew is not None else ServiceState(),
             lambda: prove_writable(self.store, self.clock()),
             lambda: layout_is_ours(self.store),
-            lambda: self._pulses,
+            lambda: self._crew.pulses() if self._crew is not None else {},
             clock=self.clock,
             intake_late_s=self.settings.watchman.intake_late_s,
         )
@@ -285,54 +222,6 @@ class Daemon:
             log.error("profiles as they were at the start are used: %s", error)
             return self._profiles
 
-    def _begin_sparkplug(self, intake: Intake) -> BrokerConnection:
-        """Be a host application for Sparkplug B; the connection that does it."""
-        settings = self.settings
-        host = SparkplugHost(
-            settings.broker,
-            settings.sparkplug,
-            settings.intake,
-            self._profiles,
-            intake.offer,
-            self.metrics,
-            self.clock,
-            self._places,
-        )
-        host.on_ready = intake.begin_anew
-        intake.depend_on(host.connection)
-        self._begin(host)
-        return host.connection
-
-    def _places(self) -> list[tuple[str, str, str]]:
-        """The site list: site, transmitter, name of its profile or ""."""
-        with self.store.reading() as connection:
-            rows = load_site_list(connection).rows
-        return [(row.site, row.transmitter, row.profile or "") for row in rows]
-
-    def _begin_heartbeat(self, intake: Intake) -> BrokerConnection:
-        """Say at the broker, again and again, that we are at work; the connection that does it."""
-        settings, me = self.settings, self.settings.broker.client_id
-        root = settings.broker.topic_root
-        last_words = will(root, me, self.clock)
-        connection = BrokerConnection(settings.broker, f"{me}-heartbeat", self.metrics, will=last_words)
-
-        heartbeat = Heartbeat(
-            connection,
-            BrokerError,
-            root,
-            me,
-            state=self._state,
-            prove_store=lambda: prove_writable(self.store, self.clock()),
-            metrics=self.metrics,
-            clock=self.clock,
-            every_s=settings.watchman.heartbeat_s,
-            intake_late_s=settings.watchman.intake_late_s,
-        )
-        connection.on_ready = heartbeat.beat_now
-        self._begin(connection)
-        self._begin(heartbeat)
-        return connection
-
     def _retry(self, reason: str, topic: str = "") -> tuple[int, int]:
         """Put refused reports in again, by a writer of its own: that of the intake belongs to its thread."""
         settings = self.settings
@@ -344,13 +233,10 @@ class Daemon:
             self.metrics,
             self.clock,
             self._mended_profiles(),
+            settings.intake.sessions > 1,
         )
         rows = settings.intake.batch_rows
         return put_in_again(self.store, writer, reason=reason, topic=topic, batch_rows=rows)
-
-    def _alarms_changed(self) -> None:
-        for worker in self._workers:
-            worker.wake()
 
     def stop(self) -> None:
         """Stop what was started, in the order in which data flows."""

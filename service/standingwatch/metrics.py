@@ -96,18 +96,32 @@ class FleetCollector(Collector):
     """Per-transmitter gauges, written out from arrays when asked and not kept one by one."""
 
     def __init__(self) -> None:
-        self._state: FleetState | None = None
-        self._alarms: dict[AlarmNames, int] = {}
+        self._parts: dict[int, tuple[FleetState, dict[AlarmNames, int]]] = {}
+        self._counts: dict[tuple[str, str], dict[int, float]] = {}
 
-    def show(self, state: FleetState, alarms: dict[AlarmNames, int]) -> None:
+    def total(self, name: tuple[str, str], part: int, value: float) -> float:
+        """Take a count of a part of the watch, and give that of all parts that this process has."""
+        of_parts = self._counts.setdefault(name, {})
+        of_parts[part] = value
+        return sum(list(of_parts.values()))
+
+    def forget(self, part: int) -> dict[tuple[str, str], float]:
+        """Forget a part of the watch; what the counts come to without it."""
+        self._parts = {number: shown for number, shown in self._parts.items() if number != part}
+        for of_parts in self._counts.values():
+            of_parts.pop(part, None)
+        return {name: sum(of_parts.values()) for name, of_parts in self._counts.items()}
+
+    def show(self, state: FleetState, alarms: dict[AlarmNames, int], part: int = 0) -> None:
         """Take a new state; `alarms` gives the severity number of each standing alarm.
 
         Args:
             state: newest readings; not changed afterwards by the caller.
             alarms: severity by site, transmitter ("" for the whole site), condition, region and part of this
                 service ("" unless it is about one of those, which have neither site nor transmitter).
+            part: the part of the watch whose they are.
         """
-        self._state, self._alarms = state, alarms
+        self._parts = {**self._parts, part: (state, alarms)}
 
     def describe(self) -> Iterator[GaugeMetricFamily]:
         """No fixed description: the registry need not collect at registration."""
@@ -115,33 +129,38 @@ class FleetCollector(Collector):
 
     def collect(self) -> Iterator[GaugeMetricFamily]:
         """The gauges."""
-        state = self._state
-        if state is None:
+        shown = [self._parts[part] for part in sorted(self._parts)]
+        if not shown:
             return
-        rho = rho_from_power(state.forward_w, state.reflected_w)
-        columns = {
-            "forward_power_watts": state.forward_w,
-            "reflected_power_watts": state.reflected_w,
-            "reflection_coefficient_ratio": rho,
-            "swr_ratio": swr_from_rho(rho),
-            "baseline_reflection_coefficient_ratio": state.baseline_rho,
-            "last_report_timestamp_seconds": np.where(state.time_us > 0, state.time_us / 1e6, np.nan),
-            "last_usable_reading_timestamp_seconds": np.where(
-                state.usable_us > 0, state.usable_us / 1e6, np.nan
-            ),
-            "keyed": np.where(state.time_us > 0, state.keyed.astype(np.float64), np.nan),
-        }
-        names = list(zip(state.fleet.site, state.fleet.transmitter, strict=True))
+        columns = [_columns_of(state) for state, _ in shown]
         for name, text in TRANSMITTER_GAUGES.items():
             family = GaugeMetricFamily(f"{_PREFIX}_{name}", text, labels=TRANSMITTER_LABELS)
-            for labels, value in zip(names, columns[name].tolist(), strict=True):
-                if value == value:  # a transmitter without a value has no sample
-                    family.add_metric(labels, value)
+            for (state, _), values in zip(shown, columns, strict=True):
+                labels_of = zip(state.fleet.site, state.fleet.transmitter, strict=True)
+                for labels, value in zip(labels_of, values[name].tolist(), strict=True):
+                    if value == value:  # a transmitter without a value has no sample
+                        family.add_metric(labels, value)
             yield family
         standing = GaugeMetricFamily(f"{_PREFIX}_{ALARM_GAUGE}", ALARM_WORDS, labels=ALARM_LABELS)
-        for labels_of_alarm, severity in self._alarms.items():
-            standing.add_metric(list(labels_of_alarm), severity)
+        for _, alarms in shown:
+            for labels_of_alarm, severity in alarms.items():
+                standing.add_metric(list(labels_of_alarm), severity)
         yield standing
+
+
+def _columns_of(state: FleetState) -> dict[str, FloatArray]:
+    """The values of `TRANSMITTER_GAUGES`, NaN for none."""
+    rho = rho_from_power(state.forward_w, state.reflected_w)
+    return {
+        "forward_power_watts": state.forward_w,
+        "reflected_power_watts": state.reflected_w,
+        "reflection_coefficient_ratio": rho,
+        "swr_ratio": swr_from_rho(rho),
+        "baseline_reflection_coefficient_ratio": state.baseline_rho,
+        "last_report_timestamp_seconds": np.where(state.time_us > 0, state.time_us / 1e6, np.nan),
+        "last_usable_reading_timestamp_seconds": np.where(state.usable_us > 0, state.usable_us / 1e6, np.nan),
+        "keyed": np.where(state.time_us > 0, state.keyed.astype(np.float64), np.nan),
+    }
 
 
 class ClockCollector(Collector):
@@ -291,6 +310,7 @@ class Metrics:
         self.watch_last_pass = gauge(
             "watch_last_pass_timestamp_seconds", "When the watch last finished a pass."
         )
+        self.work_owned = gauge("work_owned", "1 while this process does a part of the work.", "work")
         self.heartbeat = gauge("heartbeat_timestamp_seconds", "When the service last said that it lives.")
         self.heartbeats = counter("heartbeats", "Heartbeats for the broker.", "result")
         self.watchman_failures = counter(

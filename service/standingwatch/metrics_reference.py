@@ -37,6 +37,7 @@ LABELS = {
     "channel": "a channel of notifications, as in the settings: `mqtt`, `file`, `email.NAME`",
     "job": "a job: `retention`, `purge`, `store-size`, `visits`, `review`, `review REGION`; stored by "
     "Prometheus as `exported_job`, since `job` is there the name of the scrape",
+    "work": "a part of the work that processes share: `jobs`, `notify/CHANNEL`, `watch/N`, `intake/N`",
     "flag": _one_of(flag.word for flag in Flag),
     "part": _one_of(("connections", "disk", "judgement", "store")) + ", the part that could not be measured",
 }

@@ -37,7 +37,7 @@ def test_migrations_give_the_tables_of_the_code(store: Store) -> None:
 def test_migrating_again_changes_nothing(store: Store) -> None:
     store.migrate()
     with store.reading() as connection:
-        assert connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one() == "0009"
+        assert connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one() == "0010"
 
 
 # From an earlier layout ---------------------------------------------------------------------------------

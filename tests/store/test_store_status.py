@@ -74,7 +74,6 @@ def test_what_is_told(store: Store) -> None:
         store,
         now_us=NOW_US,
         channels=["file"],
-        watch="watch",
         free_and_total=lambda _folder: (240_000_000, 10_000_000_000),
     )
     assert (found.transmitters, found.heard) == (2, 2)
@@ -108,21 +107,19 @@ def test_what_was_imported_has_not_come(store: Store) -> None:
     with store.writing() as connection:
         connection.execute(delete(tables.readings))
         connection.execute(insert(tables.readings).values(reading({**imported, "forward_w": 1.0})))
-    assert store_status(store, now_us=NOW_US, channels=[], watch="watch").newest == ()
+    assert store_status(store, now_us=NOW_US, channels=[]).newest == ()
 
 
 def test_most_that_a_server_may_hold_is_the_room(store: Store) -> None:
     fill(store)
-    size = store_status(store, now_us=NOW_US, channels=[], watch="watch").room.size_bytes
-    room = store_status(
-        store, now_us=NOW_US, channels=[], watch="watch", store_max_bytes=size + 48_000_000
-    ).room
+    size = store_status(store, now_us=NOW_US, channels=[]).room.size_bytes
+    room = store_status(store, now_us=NOW_US, channels=[], store_max_bytes=size + 48_000_000).room
     assert room.free_bytes == pytest.approx(48_000_000, abs=1_000_000)
     assert room.days_until_full == pytest.approx(2.0, abs=0.1)
 
 
 def test_an_empty_store_tells_that_nothing_came(store: Store) -> None:
-    found = store_status(store, now_us=NOW_US, channels=[], watch="watch")
+    found = store_status(store, now_us=NOW_US, channels=[])
     assert (found.transmitters, found.heard, found.newest) == (0, 0, ())
     assert (found.received_us, found.horizon_us, found.beat_us) == (None, None, None)
     assert (found.waiting, found.waiting_us) == (0, None)

@@ -22,6 +22,7 @@ from standingwatch.metrics import Metrics
 from standingwatch.readings import Fleet, QualityCarry, Readings, qualify
 from standingwatch.store import tables
 from standingwatch.store.connect import Store
+from standingwatch.store.parts import parts_in_use, set_parts
 from standingwatch.store.reports import Horizon, insert_readings, new_arrival, set_horizon
 from standingwatch.store.sites import load_site_list, replace_site_list
 from standingwatch.watch import live
@@ -263,3 +264,43 @@ def test_the_threads_own_recovery_loses_nothing(store: Store, monkeypatch: pytes
     assert len(calls) == 2
     assert noted(store) == expected(running.fleet, readings)
     check_outbox(store)
+
+
+def test_parts_that_sites_go_to_and_fro_between_change_nothing(store: Store) -> None:
+    running = Live(store, 200_000)
+    options = WatchOptions(DetectionSettings(), FleetDefaults(), desk=DESK, rows_per_pass=700)
+    readings = stream(running.fleet)
+    rng = np.random.default_rng(7)
+
+    def watch(part: int) -> Watch:
+        return Watch(store, options, Metrics(CollectorRegistry()), lambda: START_US, part=part)
+
+    watches: dict[int, Watch] = {}
+    seen: set[tuple[str, int]] = set()
+    for number, piece in enumerate(pieces(readings, 16, seed=3)):
+        if number % 4 == 1:
+            with store.writing() as connection:
+                set_parts(connection, int(rng.choice([2, 3, 4] if number < 13 else [1])))
+        running.arrive(piece, int(readings.time_us[0]), arrivals=min(3, len(piece)))
+        with store.reading() as connection:
+            parts = parts_in_use(connection)
+        for part in rng.permutation(parts).tolist():
+            if rng.random() < 0.2:
+                watches.pop(part, None)  # its process has ended: another goes on with the part
+            # Parts come as far as they come, and not as far as each other.
+            for _ in range(int(rng.integers(0, 4))):
+                watches.setdefault(part, watch(part)).make_pass()
+        with store.reading() as connection:
+            seen |= {(r.site, r.part) for r in connection.execute(select(tables.watch_sites))}
+    assert len(seen) > 6, "sites went to other parts"
+    for _ in range(3):
+        with store.reading() as connection:
+            parts = parts_in_use(connection)
+        for part in parts:
+            while watches.setdefault(part, watch(part)).make_pass():
+                pass
+    assert noted(store) == expected(running.fleet, readings)
+    check_outbox(store)
+    with store.reading() as connection:
+        assert set(connection.execute(select(tables.watch_sites.c.part)).scalars()) == {0}
+        assert connection.execute(select(tables.watch_progress.c.watch)).scalars().all() == ["watch"]

@@ -206,7 +206,8 @@ def act_refused_retry(arguments: argparse.Namespace) -> int:
     """Put refused reports in again; those refused once more are kept with their new reason."""
     from prometheus_client import CollectorRegistry
 
-    from standingwatch.daemon import fleet_defaults, wall_clock
+    from standingwatch.crew import fleet_defaults
+    from standingwatch.daemon import wall_clock
     from standingwatch.intake.sorting import Arrived
     from standingwatch.intake.writer import Writer
     from standingwatch.metrics import Metrics

@@ -56,7 +56,8 @@ def register(commands: Any) -> None:
 
 def act_notify_test(arguments: argparse.Namespace) -> int:
     """Send a test event through a channel, and say what came of it."""
-    from standingwatch.daemon import event_source, wall_clock
+    from standingwatch.crew import event_source
+    from standingwatch.daemon import wall_clock
     from standingwatch.notify.channel import DeliveryError
     from standingwatch.notify.make import ChannelError, make_channel
     from standingwatch.notify.trial import trial_message
@@ -83,7 +84,8 @@ def _test_mqtt(settings: Settings) -> int:
     """The MQTT channel over a connection of its own."""
     from prometheus_client import CollectorRegistry
 
-    from standingwatch.daemon import event_source, wall_clock
+    from standingwatch.crew import event_source
+    from standingwatch.daemon import wall_clock
     from standingwatch.intake.connection import BrokerConnection, BrokerError
     from standingwatch.metrics import Metrics
     from standingwatch.notify.channel import DeliveryError

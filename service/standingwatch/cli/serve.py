@@ -30,6 +30,19 @@ def register(commands: Any) -> None:
     run = commands.add_parser(
         "run", help="the daemon", description="Takes reports in and watches, until stopped."
     )
+    run.add_argument(
+        "--parts",
+        type=parts_of_work,
+        metavar="PARTS",
+        help="what this process does, joined by commas, of jobs, notify, watch, intake, web (default: all); "
+        "several processes on one store need PostgreSQL",
+    )
+    run.add_argument(
+        "--name",
+        type=name_of_process,
+        metavar="NAME",
+        help="what this process is called; each of several needs a name of its own",
+    )
     add_settings_option(run)
     run.set_defaults(act=act_run)
 
@@ -60,16 +73,33 @@ def register(commands: Any) -> None:
     demo.set_defaults(act=act_demo)
 
 
+def parts_of_work(words: str) -> tuple[str, ...]:
+    """What a process is to do, of `--parts`."""
+    known = ("jobs", "notify", "watch", "intake", "web")
+    parts = tuple(word.strip() for word in words.split(","))
+    unknown = [word for word in parts if word not in known]
+    if unknown:
+        raise argparse.ArgumentTypeError(f"got {unknown[0]!r}, wanted some of {', '.join(known)}")
+    return parts
+
+
+def name_of_process(word: str) -> str:
+    """The name of a process, of `--name`."""
+    if not (0 < len(word) <= 64 and word.isprintable() and "/" not in word):
+        raise argparse.ArgumentTypeError(f"got {word!r}, wanted 1 to 64 characters, no slash")
+    return word
+
+
 def act_run(arguments: argparse.Namespace) -> int:
     """Run the daemon until it is told to stop."""
-    from standingwatch.daemon import Daemon, StartError
+    from standingwatch.daemon import ALL_KINDS, Daemon, StartError
     from standingwatch.store.connect import StoreError
 
     settings = settings_of(arguments)
     set_up_log(settings.log.level)
     prepare(settings)
     with told(StartError, StoreError):
-        daemon = Daemon(settings)
+        daemon = Daemon(settings, kinds=arguments.parts or ALL_KINDS, called=arguments.name or "")
         try:
             daemon.start()
             if daemon.web is not None:

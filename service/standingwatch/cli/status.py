@@ -125,7 +125,6 @@ def _read_store(settings: Settings, now: int, problems: list[str]) -> StoreStatu
     from standingwatch.store.layout_now import layout_is_ours
     from standingwatch.store.status import store_status
     from standingwatch.store.watchman import store_file
-    from standingwatch.watch.live import WATCH
 
     with told(StoreError):
         store = Store(settings.store.url.get_secret_value())
@@ -144,7 +143,6 @@ def _read_store(settings: Settings, now: int, problems: list[str]) -> StoreStatu
             store,
             now_us=now,
             channels=enabled_channels(settings),
-            watch=WATCH,
             store_max_bytes=settings.watchman.store_max_bytes,
         )
     except (SQLAlchemyError, OSError) as error:
@@ -178,6 +176,8 @@ def _problems(
     for name, run in sorted(status.jobs.items()):
         if not run.succeeded:
             yield f"job {name} failed: {run.detail}"
+    if status.owners and status.free:
+        yield f"no process does {', '.join(status.free)}; start another one: standingwatch run --name NAME"
     yield from _room_problems(settings, status)
 
 
@@ -242,6 +242,10 @@ def _store_lines(status: StoreStatus, now: int) -> Iterator[tuple[str, str]]:
         given_up = f", {state.dead} given up on" if state.dead else ""
         yield heading, f"{name}: {state.waiting} wait{given_up}"
         heading = ""
+    heading = "processes"
+    for name, owned in sorted(status.owners.items()):
+        yield heading, f"{name}: {', '.join(owned) or 'nothing but pages'}"
+        heading = ""
     room = status.room
     growth = "growth not known yet"
     if room.growth_bytes_a_day is not None:
@@ -295,6 +299,8 @@ def _plain(daemon: DaemonAnswer, status: StoreStatus | None, problems: list[str]
             },
             "room": {**asdict(status.room), "days_until_full": status.room.days_until_full},
             "daemon_wrote": moment(status.beat_us),
+            "processes": status.owners,
+            "done_by_nobody": list(status.free),
         },
     }
 

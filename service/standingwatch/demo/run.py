@@ -16,7 +16,8 @@ from pathlib import Path
 
 from iotcore import Broker
 
-from standingwatch.daemon import Daemon, StartError, fleet_defaults, watch_options
+from standingwatch.crew import fleet_defaults, watch_options
+from standingwatch.daemon import Daemon, StartError
 from standingwatch.demo.country import Country, build_country
 from standingwatch.demo.faults import Fault, plan_faults
 from standingwatch.demo.history import DAY_S, live_through

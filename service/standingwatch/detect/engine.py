@@ -119,7 +119,12 @@ class Engine:
     """
 
     def __init__(
-        self, fleet: Fleet, settings: DetectionSettings, detectors: Sequence[Detector] | None = None
+        self,
+        fleet: Fleet,
+        settings: DetectionSettings,
+        detectors: Sequence[Detector] | None = None,
+        *,
+        in_order: bool = False,
     ) -> None:
         self.fleet = fleet
         self.settings = settings
@@ -149,7 +154,9 @@ class Engine:
         self.closed_until_us = 0
         self.judged_until_us = 0
         self.pending = Readings.empty()
-        self._alone: BoolArray = np.bincount(fleet.site_of, minlength=sites)[fleet.site_of] == 1
+        # Judged as it comes; not where reports of one transmitter may come by several ways at once.
+        alone: BoolArray = np.bincount(fleet.site_of, minlength=sites)[fleet.site_of] == 1
+        self._alone = alone & (not in_order)
 
     def parts(self) -> dict[str, State]:
         """The state by part."""

@@ -108,6 +108,18 @@ class SiteClocks:
         self._as_kept(connection, transmitter, site, said_us, offset_us, corrections)
         return Timed(said_us + offset_us, offset_us, is_off, sites, observed, corrections)
 
+    def learn_from_others(self, connection: Connection, site: IntArray) -> None:
+        """Read again what is kept of some sites' clocks, where other writers keep theirs too.
+
+        Args:
+            connection: the transaction of a batch, with the lock under which all writers work.
+            site: positions of the sites of its reports.
+        """
+        sites = np.unique(site)
+        names = [self._fleet.site_names[i] for i in sites.tolist()]
+        self._state[sites] = load_records(connection, names)
+        self._corrections = load_corrections(connection)
+
     def keep(self, connection: Connection, timed: Timed) -> None:
         """Write what was learned, in the transaction of the reports."""
         if timed.observed is not None and len(timed.observed.judged):

@@ -47,6 +47,7 @@ class BrokerConnection:
             brought it; has to be quick. Messages are acknowledged by `acknowledge`, and not before.
         will: gives the MQTT will anew before each try to connect; called on the network thread.
         keeps_session: whether the session outlives the connection; if not said, it does with any filter.
+        not_filters: what a session that is resumed may still be subscribed to and is not to be (MQTT 5).
 
     `on_ready` and `on_lost`, where they are set, are called on the network thread when the connection and its
     subscriptions stand, and when they are gone.
@@ -61,9 +62,14 @@ class BrokerConnection:
         on_message: OnMessage | None = None,
         will: Will | None = None,
         keeps_session: bool | None = None,
+        not_filters: tuple[str, ...] = (),
     ) -> None:
         self._settings = settings
         self._filters = filters
+        self._not_filters = not_filters
+        #: Whether the session at the broker is to end with the connection (MQTT 5).
+        self.ends_session = False
+        self._is_resumed = False
         self._on_message = on_message
         self._metrics = metrics
         self._client_id = client_id
@@ -125,7 +131,7 @@ class BrokerConnection:
             properties = cast(Callable[[int], Properties], Properties)(PacketTypes.CONNECT)
             if self._keeps_session:
                 properties.SessionExpiryInterval = self._settings.session_expiry_s
-            if self._filters:
+            if self._filters or self._keeps_session:
                 properties.ReceiveMaximum = self._settings.receive_maximum
             extra = {"clean_start": not self._keeps_session, "properties": properties}
         self._client.connect_async(
@@ -136,7 +142,12 @@ class BrokerConnection:
     def stop(self) -> None:
         """Disconnect; the broker keeps the session if there is one."""
         was_connected = self._client.is_connected()
-        self._client.disconnect()
+        if self.ends_session and self._is_v5:
+            last = cast(Callable[[int], Properties], Properties)(PacketTypes.DISCONNECT)
+            last.SessionExpiryInterval = 0
+            self._client.disconnect(properties=last)
+        else:
+            self._client.disconnect()
         if was_connected:
             # paho's thread may end before it has sent the DISCONNECT; the broker would publish our will.
             self._gone.wait(FAREWELL_S)
@@ -239,6 +250,7 @@ class BrokerConnection:
         self._gone.clear()
         with self._lock:
             self._number += 1
+        self._is_resumed = flags.session_present
         if not self._filters:
             self._ready()
         elif self._is_v5:
@@ -246,6 +258,11 @@ class BrokerConnection:
             client.subscribe([(f, SubscribeOptions(qos=1)) for f in self._filters])
         else:
             client.subscribe([(f, 1) for f in self._filters])
+
+    def _let_go(self) -> None:
+        """End subscriptions that the session has no longer, once it has the others: nothing slips between."""
+        if self._is_resumed and self._is_v5 and self._not_filters:
+            self._client.unsubscribe(list(self._not_filters))
 
     def _subscribed(self, _c: mqtt.Client, _d: Any, _mid: int, reasons: list[ReasonCode], _p: Any) -> None:
         failed = [f"{f}: {r}" for f, r in zip(self._filters, reasons, strict=False) if r.is_failure]
@@ -255,6 +272,7 @@ class BrokerConnection:
         self._ready()
 
     def _ready(self) -> None:
+        self._let_go()
         self._connected.set()
         self._metrics.broker_connected.labels(self._client_id).set(1)
         if self.on_ready is not None:

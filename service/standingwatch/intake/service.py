@@ -29,6 +29,9 @@ CAUGHT_UP_LAG_S = 60.0
 SETTLE_S = 1.0
 
 
+#: Silence after which a session that is to end holds nothing any more [s].
+LEAVING_S = 3.0
+
 #: How often the intake says how far it has come [s].
 HORIZON_EVERY_S = 0.5
 
@@ -42,6 +45,9 @@ class Intake:
         writer: what puts batches into the store.
         metrics: what is counted.
         clock: now [Unix microseconds].
+        number: which of the sessions that share the reports this is.
+        share: name under which they share them.
+        is_leaving: the session is one too many by now: what it holds is taken in, and it is ended.
     """
 
     def __init__(
@@ -51,6 +57,10 @@ class Intake:
         writer: Writer,
         metrics: Metrics,
         clock: Callable[[], int],
+        *,
+        number: int = 0,
+        share: str = "standingwatch",
+        is_leaving: bool = False,
     ) -> None:
         self._settings = settings
         self._writer = writer
@@ -67,16 +77,23 @@ class Intake:
         self.until_us: int | None = None
         #: When the loop last went round, after a batch that failed too; on the monotonic clock [s].
         self.turned_s = time.monotonic()
+        self._is_leaving = is_leaving
+        reports = (report_filter(broker.topic_root), *profile_filters(writer.profiles))
+        shared = tuple(f"$share/{share}/{one}" for one in reports)
+        # A broker gives what it retains, as link states, to subscriptions that are not shared.
+        links = (link_filter(broker.topic_root),) if number == 0 else ()
+        filters = (*(shared if settings.sessions > 1 else reports), *links)
+        if is_leaving:
+            filters = ()
         self.connection = BrokerConnection(
             broker,
             broker.client_id,
             metrics,
-            filters=(
-                report_filter(broker.topic_root),
-                link_filter(broker.topic_root),
-                *profile_filters(writer.profiles),
-            ),
+            filters=filters,
+            # What the session of this name was subscribed to while there were more or fewer of them.
+            not_filters=tuple(one for one in (*shared, *reports) if one not in filters),
             on_message=self._arrived,
+            keeps_session=True,
         )
         self._is_away = True
         self.connection.on_ready = self._ready
@@ -200,6 +217,11 @@ class Intake:
         if idle and now - self._last_message >= SETTLE_S:
             self._caught_up = True
         if not self._caught_up:
+            return
+        if self._is_leaving and idle and now - self._last_message >= LEAVING_S:
+            self._writer.forget_horizon(self._name)
+            self.connection.ends_session = True
+            self._last_horizon = now
             return
         # What waits may have been sent by anybody when the oldest of it came, and never less than was said.
         until_us = max(clock_us if oldest_us is None else oldest_us - 1, self.until_us or 0)

@@ -29,11 +29,12 @@ from standingwatch.readings import (
 from standingwatch.readings.clocks import ClockSettings
 from standingwatch.readings.profile import Profile
 from standingwatch.settings import IntakeSettings
-from standingwatch.store.connect import Store
+from standingwatch.store.connect import Store, lock_arrivals
 from standingwatch.store.pending import any_pending
 from standingwatch.store.reports import (
     Horizon,
     RefusedReport,
+    forget_horizon,
     insert_links,
     insert_readings,
     kept_otherwise,
@@ -73,6 +74,8 @@ class Writer:
         metrics: what is counted.
         clock: now [Unix microseconds].
         profiles: payload profiles for topics that are not the service's own.
+        is_shared: whether other writers take in reports of the same sites at the same time. Which of them is
+            late is then not told here: what one session brings may be older than what another has brought.
     """
 
     def __init__(
@@ -84,7 +87,9 @@ class Writer:
         metrics: Metrics,
         clock: Callable[[], int],
         profiles: Iterable[Profile] = (),
+        is_shared: bool = False,
     ) -> None:
+        self._is_shared = is_shared
         #: Since when, without a break, messages can reach us [Unix microseconds].
         self.resumed_us = 0
         self._store = store
@@ -202,8 +207,13 @@ class Writer:
                 self._load_fleet()
                 self._sorter.fleet = self._fleet
             sorted_batch = self._sorter.sort(batch)
+            if self._is_shared and (sorted_batch.positions or sorted_batch.parts):
+                # Others take in reports of the same sites.
+                lock_arrivals(connection)
             until_us = None if horizon is None else horizon[1].until_us
             settle_parts(connection, sorted_batch, self._sorter, until_us, self.resumed_us)
+            if self._is_shared and sorted_batch.positions:
+                self._clocks.learn_from_others(connection, self._fleet.site_of[sorted_batch.positions])
             readings, carry, received_us, timed = self._qualified(connection, sorted_batch, again)
             inserted = 0
             if len(readings) or sorted_batch.links:
@@ -230,6 +240,11 @@ class Writer:
         lag_s = float(np.median(received_us - readings.time_us)) / 1e6 if len(readings) else 0.0
         return Written(inserted, len(readings) - inserted, tuple(sorted_batch.refused), lag_s)
 
+    def forget_horizon(self, intake: str) -> None:
+        """An intake is not there any more: nobody waits for it."""
+        with self._store.writing() as connection:
+            forget_horizon(connection, intake)
+
     def note_horizon(self, intake: str, horizon: Horizon) -> None:
         """Keep how far the intake has come, when there is nothing else to write."""
         if self._sorter.joins or self._has_pending:
@@ -251,6 +266,8 @@ class Writer:
         qualified, carry = qualify(
             readings, self._fleet, received_us, self._carry, self._settings.future_tolerance_s
         )
+        if self._is_shared:
+            qualified = replace(qualified, flags=qualified.flags & ~int(Flag.LATE))
         if timed.is_off.any():
             qualified = replace(qualified, flags=qualified.flags | timed.is_off * int(Flag.CLOCK_OFF))
         return qualified, carry, received_us, timed

@@ -46,6 +46,7 @@ class ServiceState:
         intake_connected: whether reports can reach the intake.
         intake_queue: messages received and not yet kept.
         alarms: standing alarms by severity.
+        does_watch, does_intake: whether this process watches and takes reports in; else another does.
     """
 
     watch_until_us: int | None = None
@@ -55,6 +56,8 @@ class ServiceState:
     intake_connected: bool = False
     intake_queue: int = 0
     alarms: Mapping[str, int] = field(default_factory=dict)
+    does_watch: bool = True
+    does_intake: bool = True
 
 
 class Publisher(Protocol):
@@ -82,13 +85,17 @@ def reasons_not_ready(
         intake_late_s: how far the intake may be behind now [s].
     """
     reasons = [f"the store cannot be written: {store_problem}"] if store_problem else []
-    if not state.intake_connected:
+    if state.does_intake and not state.intake_connected:
         reasons.append("the intake has no connection to the broker")
-    if state.intake_until_us is None:
+    if not state.does_intake:
+        pass
+    elif state.intake_until_us is None:
         reasons.append("the intake has kept nothing since the start")
     elif (late_s := (now_us - state.intake_until_us) / 1e6) > intake_late_s:
         reasons.append(f"the intake is {late_s:.0f} s behind")
-    if state.watch_last_pass_us is None:
+    if not state.does_watch:
+        pass
+    elif state.watch_last_pass_us is None:
         reasons.append("the watch has finished no pass since the start")
     elif (still_s := (now_us - state.watch_last_pass_us) / 1e6) > WATCH_STILL_S:
         reasons.append(f"the watch has finished no pass for {still_s:.0f} s")

@@ -135,6 +135,23 @@ def _email(name: str, wanted: EmailSettings, store: Store) -> EmailChannel:
     return EmailChannel(name, server, wanted.from_address, wanted.to_addresses, review=reviews)
 
 
+def make_worker(
+    settings: Settings,
+    name: str,
+    store: Store,
+    metrics: Metrics,
+    clock: Callable[[], int],
+    broker: BrokerLink | None = None,
+) -> OutboxWorker:
+    """A worker for a channel; it is not started. Arguments and errors as `make_channel`."""
+    channel = make_channel(settings, name, store, clock, broker)
+    hours = settings.channels.by_name()[name].give_up_after_hours
+    patience = Patience(give_up_after_s=hours * 3600.0)
+    if isinstance(channel, MqttChannel | AlertmanagerChannel):
+        return OutboxWorker(channel, store, metrics, clock, channel.refresh, patience)
+    return OutboxWorker(channel, store, metrics, clock, patience=patience)
+
+
 def make_workers(
     settings: Settings,
     store: Store,
@@ -146,13 +163,4 @@ def make_workers(
 
     Arguments and errors as `make_channel`.
     """
-    workers = []
-    for name in enabled_channels(settings):
-        channel = make_channel(settings, name, store, clock, broker)
-        hours = settings.channels.by_name()[name].give_up_after_hours
-        patience = Patience(give_up_after_s=hours * 3600.0)
-        if isinstance(channel, MqttChannel | AlertmanagerChannel):
-            workers.append(OutboxWorker(channel, store, metrics, clock, channel.refresh, patience))
-        else:
-            workers.append(OutboxWorker(channel, store, metrics, clock, patience=patience))
-    return workers
+    return [make_worker(settings, n, store, metrics, clock, broker) for n in enabled_channels(settings)]

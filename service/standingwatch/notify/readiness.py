@@ -83,7 +83,8 @@ class Health:
 
     def has_begun(self) -> bool:
         """Whether the watch has made a pass."""
-        return self._state().watch_last_pass_us is not None
+        state = self._state()
+        return state.watch_last_pass_us is not None or not state.does_watch
 
     def reasons(self) -> list[str]:
         """Why the service is not ready, in words; empty where it is."""
@@ -124,13 +125,17 @@ class Health:
         reasons = []
         if store_problem:
             reasons.append(LAYOUT_WORDS if store_problem == LAYOUT_WORDS else STORE_WORDS)
-        if not state.intake_connected:
+        if state.does_intake and not state.intake_connected:
             reasons.append("the intake has no connection to the broker")
-        if age_s is None:
+        if not state.does_intake:
+            pass
+        elif age_s is None:
             reasons.append("the intake has kept nothing since the start, nor said that it is connected")
         elif age_s > self._intake_late_s:
             reasons.append(f"the intake is {age_s:.0f} s behind")
-        if still_s is None:
+        if not state.does_watch:
+            pass
+        elif still_s is None:
             reasons.append("the watch has finished no pass since the start")
         elif still_s > WATCH_STILL_S:
             reasons.append(f"the watch has finished no pass for {still_s:.0f} s")

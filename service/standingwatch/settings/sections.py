@@ -176,6 +176,13 @@ class IntakeSettings(Section):
         le=68_719_476_736,
         description="bytes that they may have together; the message that passes it is still taken [B]",
     )
+    sessions: int = Field(
+        1,
+        ge=1,
+        le=64,
+        description="sessions at the broker that share the reports between them, each taken by one process "
+        "at a time; more than one needs PostgreSQL and MQTT 5",
+    )
     time_if_absent: Literal["refuse", "receipt"] = Field(
         "refuse", description="a report without a time: refuse it, or give it the time of receipt"
     )
@@ -263,6 +270,13 @@ class WatchSettings(Section):
         gt=0,
         le=86_400,
         description="how long reports of long ago have to pause before what they show counts [s]",
+    )
+    parts: int = Field(
+        1,
+        ge=1,
+        le=256,
+        description="parts that the regions of the site list are shared out to, each watched by one process "
+        "at a time; more than one needs PostgreSQL",
     )
     rows_per_pass: int = Field(
         200_000, ge=1000, le=100_000_000, description="readings that are judged in one transaction, at most"

@@ -22,6 +22,9 @@ from standingwatch.readings.clocks import (
 from standingwatch.store import tables
 from standingwatch.store.reports import upsert
 
+#: With more sites than this all records are read: SQLite takes no more than 999 names by an older default.
+_MOST_NAMED = 500
+
 
 @dataclass(frozen=True)
 class Correction:
@@ -93,8 +96,8 @@ class SiteClock:
 def load_records(connection: Connection, sites: Sequence[str]) -> State:
     """The record of each site's clock, in the order of `sites`; of one that is not kept: nothing known."""
     query = select(tables.site_clocks.c.site, tables.site_clocks.c.record)
-    if len(sites) == 1:
-        query = query.where(tables.site_clocks.c.site == sites[0])
+    if len(sites) <= _MOST_NAMED:
+        query = query.where(tables.site_clocks.c.site.in_(sites))
     kept = {r.site: r.record for r in connection.execute(query)}
     state = unknown_clocks(len(sites))
     for position, site in enumerate(sites):

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from copy import copy
 from functools import cache
 from importlib import resources
 from typing import Any
@@ -18,6 +19,9 @@ from sqlalchemy.exc import ArgumentError, DBAPIError
 
 from standingwatch.settings.secret_url import hide_password
 from standingwatch.store.damage import damage_of, damage_sentence, tell_of_damage
+
+#: Something that is done in every transaction that may write.
+Guard = Callable[[Connection], None]
 
 
 class StoreError(Exception):
@@ -56,14 +60,26 @@ class Store:
                 connect_args={"fallback_application_name": APPLICATION_NAME},
             )
         )
+        self._before: Guard | None = None
+        self._after: Guard | None = None
         if self.is_sqlite:
             tell_of_damage(self.engine, self.shown_url)
+
+    def guarded(self, before: Guard, after: Guard) -> Store:
+        """The same store, with something to do first and last in each transaction that may write."""
+        other = copy(self)
+        other._before, other._after = before, after
+        return other
 
     @contextmanager
     def writing(self) -> Iterator[Connection]:
         """A transaction that may write; on SQLite it is the only one of its kind at a time."""
         with self.engine.begin() as connection:
+            if self._before is not None:
+                self._before(connection)
             yield connection
+            if self._after is not None:
+                self._after(connection)
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:

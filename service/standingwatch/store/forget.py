@@ -29,6 +29,7 @@ WITHOUT_SITE = frozenset(
     {
         "arrivals",
         "audit",
+        "claims",
         "horizons",
         "imports",
         "job_runs",
@@ -41,6 +42,7 @@ WITHOUT_SITE = frozenset(
         "tokens",
         "users",
         "watch_progress",
+        "watch_regions",
     }
 )
 

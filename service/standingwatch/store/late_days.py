@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,11 +26,13 @@ class LateDay:
         day_us: begin of the day [Unix microseconds].
         keys: their numbers in the store.
         seen_us: no report of theirs was noted after this [Unix microseconds].
+        is_part: whether others of that day are somebody else's to put right.
     """
 
     day_us: int
     keys: IntArray
     seen_us: int
+    is_part: bool = False
 
 
 def note_late(connection: Connection, keys: IntArray, time_us: IntArray, now_us: int) -> None:
@@ -42,22 +45,31 @@ def note_late(connection: Connection, keys: IntArray, time_us: IntArray, now_us:
     )
 
 
-def next_late_day(connection: Connection, seen_before_us: int, most_rows: int) -> LateDay | None:
+def next_late_day(
+    connection: Connection, seen_before_us: int, most_rows: int, of_keys: Sequence[int] | None = None
+) -> LateDay | None:
     """The oldest day with late reports of which none was noted since a time; None where there is none.
 
     Where the day has too many readings to be held at once, so many of its transmitters as have about
     `most_rows` between them, and one at least: the others are next.
+
+    Args:
+        connection: any transaction.
+        seen_before_us: the time [Unix microseconds].
+        most_rows: most readings that are held at once.
+        of_keys: only of transmitters with these numbers; None for all.
     """
     columns = tables.late_days.c
     due = columns.seen_us <= seen_before_us
+    if of_keys is not None:
+        due &= columns.transmitter.in_(of_keys)
     day_us = connection.execute(select(func.min(columns.day_us)).where(due)).scalar_one()
     if day_us is None:
         return None
     keys = connection.execute(select(columns.transmitter).where(columns.day_us == day_us, due)).scalars()
     late_keys = np.array(sorted(keys), dtype=np.int64)
-    return LateDay(
-        int(day_us), late_keys[: _fitting(connection, day_us, late_keys, most_rows)], seen_before_us
-    )
+    fitting = late_keys[: _fitting(connection, day_us, late_keys, most_rows)]
+    return LateDay(int(day_us), fitting, seen_before_us, of_keys is not None)
 
 
 def _fitting(connection: Connection, day_us: int, keys: IntArray, most_rows: int) -> int:
@@ -79,13 +91,11 @@ def _fitting(connection: Connection, day_us: int, keys: IntArray, most_rows: int
 def forget_late_day(connection: Connection, late: LateDay) -> None:
     """It has been put right; what was noted meanwhile stays."""
     columns = tables.late_days.c
-    connection.execute(
-        delete(tables.late_days).where(
-            columns.day_us == late.day_us,
-            columns.seen_us <= late.seen_us,
-            columns.transmitter <= int(late.keys[-1]),
-        )
-    )
+    done = (columns.day_us == late.day_us) & (columns.seen_us <= late.seen_us)
+    done &= columns.transmitter <= int(late.keys[-1])
+    if late.is_part:
+        done &= columns.transmitter.in_(late.keys.tolist())
+    connection.execute(delete(tables.late_days).where(done))
 
 
 def readings_of_day(

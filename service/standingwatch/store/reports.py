@@ -20,6 +20,10 @@ from standingwatch.store.connect import lock_arrivals
 READING_COLUMNS = tuple(c.name for c in tables.readings.columns if c.name != "clock_offset_us")
 
 
+#: No arrival has a number like this.
+_NEVER = 2**62
+
+
 @dataclass(frozen=True)
 class RefusedReport:
     """A report that could not be used, kept whole.
@@ -176,16 +180,24 @@ _TYPES: dict[str, Any] = {
 
 
 def readings_after(
-    connection: Connection, arrival: int, most_rows: int, position_of_key: IntArray
+    connection: Connection,
+    arrival: int,
+    most_rows: int,
+    position_of_key: IntArray,
+    of_keys: Sequence[int] | None = None,
+    up_to: int | None = None,
 ) -> tuple[Readings, int]:
     """Readings that arrived after an arrival, whole arrivals at a time, about `most_rows` at most.
+
+    With `of_keys` only those of transmitters with these numbers are read, with `up_to` none that arrived
+    after that.
 
     Returns:
         The readings, and the last arrival that they hold (the one given if there is nothing new).
     """
     waiting = connection.execute(
         select(tables.arrivals.c.arrival, tables.arrivals.c.rows)
-        .where(tables.arrivals.c.arrival > arrival)
+        .where(tables.arrivals.c.arrival > arrival, tables.arrivals.c.arrival <= (up_to or _NEVER))
         .order_by(tables.arrivals.c.arrival)
         .limit(10_000)
     ).all()
@@ -196,7 +208,9 @@ def readings_after(
         total, last = total + row.rows, row.arrival
     if total == 0:
         return Readings.empty(), last
-    return selected_readings(connection, f"arrival > {arrival} AND arrival <= {last}", position_of_key), last
+    only = "" if of_keys is None else f" AND transmitter IN ({','.join(map(str, of_keys)) or 'NULL'})"
+    where = f"arrival > {arrival} AND arrival <= {last}{only}"
+    return selected_readings(connection, where, position_of_key), last
 
 
 def readings_between(
@@ -321,6 +335,11 @@ def set_horizon(connection: Connection, intake: str, horizon: Horizon) -> None:
         tables.horizons,
         [{"intake": intake, "since_us": horizon.since_us, "until_us": horizon.until_us}],
     )
+
+
+def horizon_names(connection: Connection) -> set[str]:
+    """Names of the intakes that have said how far they have come."""
+    return set(connection.execute(select(tables.horizons.c.intake)).scalars())
 
 
 def forget_horizon(connection: Connection, intake: str) -> None:

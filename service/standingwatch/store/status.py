@@ -6,6 +6,7 @@ import shutil
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypedDict
 
 import numpy as np
 from sqlalchemy import Connection, func, select
@@ -17,7 +18,10 @@ from standingwatch.rf import rho_from_power, swr_from_rho
 from standingwatch.store import tables
 from standingwatch.store.alarming import load_alarms
 from standingwatch.store.board import AHEAD_US, RECENT_US, intake_state, newest_readings
+from standingwatch.store.claims import PROCESS, all_claims, owners_of
 from standingwatch.store.connect import Store
+from standingwatch.store.parts import parts_in_use
+from standingwatch.store.reports import horizon_names
 from standingwatch.store.watchman import (
     HEARTBEAT_NOTE,
     SIZES_NOTE,
@@ -91,6 +95,8 @@ class StoreStatus:
         channels: what each channel has still to deliver.
         room: for the store.
         beat_us: when the daemon last proved that it can write.
+        owners: what each live process does, by what it is called; empty on SQLite, where there is one.
+        free: parts of the work that no live process does, by name.
     """
 
     transmitters: int
@@ -106,6 +112,8 @@ class StoreStatus:
     channels: dict[str, ChannelState]
     room: StoreRoom
     beat_us: int | None
+    owners: dict[str, list[str]]
+    free: tuple[str, ...]
 
 
 def store_status(
@@ -113,7 +121,6 @@ def store_status(
     *,
     now_us: int,
     channels: Collection[str],
-    watch: str,
     store_max_bytes: int = 0,
     free_and_total: Callable[[Path], tuple[int, int]] = lambda p: (
         shutil.disk_usage(p).free,
@@ -126,7 +133,6 @@ def store_status(
         store: its tables have to have this version's layout.
         now_us: now [Unix microseconds].
         channels: names of the channels that are in use.
-        watch: name under which the watch keeps how far it has come.
         store_max_bytes: most that the store may hold where its disk cannot be seen [B]; 0 for not known.
         free_and_total: room on the disk that holds a folder [B].
     """
@@ -134,7 +140,7 @@ def store_status(
     with store.reading() as connection:
         state = intake_state(connection)
         heard = len(newest_readings(connection, now_us - RECENT_US, now_us + AHEAD_US))
-        waiting, waiting_us = _not_judged(connection, watch)
+        waiting, waiting_us = _not_judged(connection)
         standing = load_alarms(connection, standing_only=True).values()
         sizes = [(int(t), int(size)) for t, size in load_note(connection, SIZES_NOTE) or []]
         return StoreStatus(
@@ -154,7 +160,30 @@ def store_status(
             channels=channel_states(connection, channels, 0),
             room=_room(store, size_bytes, sizes, store_max_bytes, free_and_total),
             beat_us=load_note(connection, HEARTBEAT_NOTE),
+            **_owners(store, connection),
         )
+
+
+class _Owners(TypedDict):
+    owners: dict[str, list[str]]
+    free: tuple[str, ...]
+
+
+def _owners(store: Store, connection: Connection) -> _Owners:
+    if store.is_sqlite:
+        return {"owners": {}, "free": ()}
+    claims = all_claims(connection)
+    parts, sessions = parts_in_use(connection), len(horizon_names(connection))
+    free = [
+        c.name
+        for c in claims
+        if not c.is_live
+        and not c.name.startswith(PROCESS)
+        # One that was given up, with fewer parts than before, is nobody's on purpose.
+        and (c.kind != "watch" or int(c.name.partition("/")[2]) in parts)
+        and (c.kind != "intake" or int(c.name.partition("/")[2]) < sessions)
+    ]
+    return {"owners": owners_of(claims), "free": tuple(free)}
 
 
 def _count_transmitters(connection: Connection) -> int:
@@ -185,10 +214,10 @@ def _numbers(values: Sequence[float | None]) -> FloatArray:
     return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
 
 
-def _not_judged(connection: Connection, watch: str) -> tuple[int, int | None]:
-    """How many arrivals a watch has still to judge, and when the oldest of them came."""
+def _not_judged(connection: Connection) -> tuple[int, int | None]:
+    """How many arrivals are still to be judged, by any part of the watch, and when the oldest came."""
     progress, arrivals = tables.watch_progress.c, tables.arrivals.c
-    done = select(progress.arrival).where(progress.watch == watch).scalar_subquery()
+    done = select(func.min(progress.arrival)).scalar_subquery()
     count, oldest_us = connection.execute(
         select(func.count(), func.min(arrivals.received_us)).where(arrivals.arrival > func.coalesce(done, 0))
     ).one()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -63,12 +63,19 @@ def save_progress(connection: Connection, watch: str, progress: Progress) -> Non
     )
 
 
-def load_state(connection: Connection) -> dict[tuple[str, str, str], bytes]:
-    """The detectors' records by part of the watch, site and transmitter ("" for the site's own)."""
-    return {
-        (r.part, r.site, r.transmitter): bytes(r.state)
-        for r in connection.execute(select(tables.watch_state))
-    }
+def load_state(
+    connection: Connection, sites: Collection[str] | None = None
+) -> dict[tuple[str, str, str], bytes]:
+    """The detectors' records by part of the engine, site and transmitter ("" for the site's own).
+
+    Args:
+        connection: any transaction.
+        sites: only those of these sites; None for all.
+    """
+    query = select(tables.watch_state)
+    if sites is not None:
+        query = query.where(tables.watch_state.c.site.in_(sorted(sites)))
+    return {(r.part, r.site, r.transmitter): bytes(r.state) for r in connection.execute(query)}
 
 
 def save_state(connection: Connection, records: Iterable[tuple[str, str, str, bytes]]) -> None:
@@ -80,9 +87,12 @@ def save_state(connection: Connection, records: Iterable[tuple[str, str, str, by
     upsert(connection, tables.watch_state, rows)
 
 
-def clear_state(connection: Connection) -> None:
-    """Forget all records, when their layout has changed."""
-    connection.execute(delete(tables.watch_state))
+def clear_state(connection: Connection, sites: Collection[str] | None = None) -> None:
+    """Forget all records, or those of some sites, when their layout has changed."""
+    query = delete(tables.watch_state)
+    if sites is not None:
+        query = query.where(tables.watch_state.c.site.in_(sorted(sites)))
+    connection.execute(query)
 
 
 def save_rollups(connection: Connection, hours: Hours, keys: IntArray) -> None:

@@ -86,6 +86,7 @@ class Desk:
         alarms: the alarm list; the desk reads it and leaves it alone.
         region_of_site: region of each site.
         now_us: now [Unix microseconds].
+        is_alone: whether no other desk tells the same channels of other alarms.
     """
 
     def __init__(
@@ -95,8 +96,12 @@ class Desk:
         alarms: Mapping[AlarmKey, Alarm],
         region_of_site: Mapping[str, str],
         now_us: int,
+        *,
+        is_alone: bool = True,
     ) -> None:
         self._options = options
+        self._is_alone = is_alone
+        self._counted_us = now_us
         self._alarms = alarms
         self._region_of_site = region_of_site
         since_us = now_us - TEN_MINUTES_US
@@ -128,7 +133,10 @@ class Desk:
         return counts
 
     def look(self, connection: Connection, now_us: int) -> None:
-        """See what people have done since the last look."""
+        """See what people have done since the last look, and what other desks have told."""
+        if not self._is_alone and not 0 <= now_us - self._counted_us < LOOK_EVERY_US:
+            self._counted_us, since_us = now_us, now_us - TEN_MINUTES_US
+            self.teller.recount(made_since(connection, since_us), raised_since(connection, since_us))
         self._windows = [
             entered.window for entered in load_windows(connection, now_us - self._options.after_work_us)
         ]

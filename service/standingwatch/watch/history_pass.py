@@ -17,6 +17,7 @@ from standingwatch.store import tables
 from standingwatch.store.alarming import save_changes
 from standingwatch.store.connect import Store
 from standingwatch.store.history import last_reading_us, next_reading_us
+from standingwatch.store.parts import Share, history_mark_of, hold_division, watch_name
 from standingwatch.store.reports import LinkReport, links_after, upsert
 from standingwatch.store.telling import save_delays
 from standingwatch.store.watching import (
@@ -42,6 +43,14 @@ log = logging.getLogger("standingwatch.watch")
 
 class Standing(Protocol):
     """What the watch has in memory."""
+
+    @property
+    def share(self) -> Share:
+        """The sites that are its own."""
+
+    @property
+    def versions(self) -> tuple[int, ...]:
+        """What tells that its sites may have changed."""
 
     @property
     def fleet(self) -> Fleet:
@@ -88,7 +97,7 @@ class HistoryTaker:
 
     Args:
         store: where it is.
-        watch: name of the watch.
+        part: number of the part of the watch.
         detection, steady: settings.
         source: the CloudEvents `source` of this service.
         clock: now [Unix microseconds].
@@ -98,7 +107,7 @@ class HistoryTaker:
     def __init__(
         self,
         store: Store,
-        watch: str,
+        part: int,
         detection: DetectionSettings,
         steady: SteadySettings,
         source: str,
@@ -106,7 +115,8 @@ class HistoryTaker:
         on_changes: Callable[[], None],
     ) -> None:
         self._store = store
-        self._watch = watch
+        self._part = part
+        self._mark = history_mark_of(part, TAKEN_MARK)
         self._detection, self._steady = detection, steady
         self._source = source
         self._clock = clock
@@ -121,7 +131,7 @@ class HistoryTaker:
             to_links: link reports as columns.
         """
         with self._store.reading() as connection:
-            version = history_to_take(connection)
+            version = history_to_take(connection, self._mark)
             if version is None:
                 self._retake = None
                 return Taken(more=False, replaced=False)
@@ -140,7 +150,7 @@ class HistoryTaker:
                 "learned from are past their retention"
             )
             with self._store.writing() as connection:
-                upsert(connection, tables.marks, [{"name": TAKEN_MARK, "value": version}])
+                upsert(connection, tables.marks, [{"name": self._mark, "value": version}])
             return Taken(more=False, replaced=False)
         self._replace(standing, retake)
         return Taken(more=True, replaced=True)
@@ -177,7 +187,8 @@ class HistoryTaker:
         delays |= {key: delay for key, delay in standing.delays.items() if stays(key)}
         closed_us = taken.engine.closed_until_us
         with self._store.writing() as connection:
-            clear_state(connection)
+            hold_division(connection, standing.versions[1:])
+            clear_state(connection, standing.share.sites)
             save_state(connection, all_records(taken.engine))
             replace_baselines(connection, taken.baselines, standing.fleet.key)
             save_changes(connection, changes, self._source)
@@ -185,10 +196,10 @@ class HistoryTaker:
             standing.desk.keep(connection, plan)
             save_progress(
                 connection,
-                self._watch,
+                watch_name(self._part),
                 Progress(progress.arrival, taken.until_us, closed_us, progress.layout),
             )
-            upsert(connection, tables.marks, [{"name": TAKEN_MARK, "value": retake.version}])
+            upsert(connection, tables.marks, [{"name": self._mark, "value": retake.version}])
         log.info("history taken in: %d baselines, %d alarms changed", len(taken.baselines), len(changes))
         if changes or not plan.is_empty:
             self._on_changes()

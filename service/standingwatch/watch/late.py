@@ -50,12 +50,13 @@ class LateWork:
         arrival: int,
         most_rows: int,
         position_of_key: IntArray,
+        of_keys: Sequence[int] | None = None,
     ) -> LateWork:
         """The oldest day of which nothing came since a time, with its readings up to an arrival.
 
         Of a day with more readings than `most_rows`, some of the transmitters: each is put right by itself.
         """
-        day = next_late_day(connection, seen_before_us, most_rows)
+        day = next_late_day(connection, seen_before_us, most_rows, of_keys)
         if day is None:
             return cls(None, Readings.empty(), Hours.empty())
         return cls(day, readings_of_day(connection, day, arrival, position_of_key), Hours.empty())

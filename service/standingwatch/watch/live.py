@@ -10,21 +10,18 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Change, Evidence
-from standingwatch.alarms.steady import Advance, Delay, SteadySettings, advance
-from standingwatch.detect.engine import DetectionSettings, Engine, Links, StepResult
-from standingwatch.detect.interface import Maintenance
-from standingwatch.detect.words import Condition, Severity
-from standingwatch.inventory import FleetDefaults, build_fleet
-from standingwatch.metrics import FleetState, Metrics
-from standingwatch.readings import Flag, Fleet, IntArray, Readings
-from standingwatch.store.alarming import load_alarms, save_changes
+from standingwatch.alarms.steady import Advance, advance
+from standingwatch.detect.engine import Links, StepResult
+from standingwatch.metrics import Metrics
+from standingwatch.readings import Flag, Fleet, Readings
+from standingwatch.store.alarming import save_changes
 from standingwatch.store.connect import Store
 from standingwatch.store.late_days import note_late
+from standingwatch.store.parts import DivisionChangedError, all_have_met, hold_division, watch_name
 from standingwatch.store.reports import (
     Horizon,
     LinkReport,
@@ -32,76 +29,30 @@ from standingwatch.store.reports import (
     last_arrival,
     links_after,
     readings_after,
-    readings_between,
 )
-from standingwatch.store.sites import load_site_list, site_list_version
-from standingwatch.store.telling import load_delays, save_delays
+from standingwatch.store.telling import save_delays
 from standingwatch.store.watching import (
     Progress,
     add_baselines,
-    clear_state,
     load_maintenance,
-    load_progress,
-    load_state,
-    present_baselines,
     save_progress,
     save_rollups,
     save_state,
 )
-from standingwatch.watch.desk import Desk, DeskOptions, Plan
+from standingwatch.watch.desk import Plan
 from standingwatch.watch.history_pass import HistoryTaker
 from standingwatch.watch.judging import to_evidence, to_maintenance
 from standingwatch.watch.late import LateWork, late_evidence
-from standingwatch.watch.records import all_records, changed_records, layout_text, parts_of, restore
-from standingwatch.watch.showing import newest_of, show_alarms, show_desk
+from standingwatch.watch.loading import Loaded, WatchOptions, load_watch, versions_of
+from standingwatch.watch.records import changed_records
+from standingwatch.watch.showing import forget_part, newest_of, show_alarms, show_desk
+
+__all__ = ["Watch", "WatchOptions", "no_evidence"]
 
 log = logging.getLogger("standingwatch.watch")
 
-WATCH = "watch"
 
-
-@dataclass(frozen=True)
-class WatchOptions:
-    """What the watch needs of the settings.
-
-    Attributes:
-        detection: the detectors' settings.
-        defaults: for what the site list does not say.
-        steady: delays before alarms count, and what chatters.
-        desk: what channels are told.
-        rows_per_pass: readings taken in one pass, at most.
-        pause_s: pause between passes when there is nothing new [s].
-        late_pause_s: reports older than closed hours have to pause for so long before those hours are put
-            right, and before what they show is told [s].
-    """
-
-    detection: DetectionSettings
-    defaults: FleetDefaults
-    steady: SteadySettings = field(default_factory=SteadySettings)
-    desk: DeskOptions = field(default_factory=DeskOptions)
-    rows_per_pass: int = 200_000
-    pause_s: float = 0.25
-    late_pause_s: float = 60.0
-
-
-@dataclass
-class _Loaded:
-    """What a watch has in memory; made from the store, and made anew after a failure."""
-
-    fleet: Fleet
-    engine: Engine
-    maintenance: Maintenance
-    alarms: dict[AlarmKey, Alarm]
-    delays: dict[AlarmKey, Delay]
-    desk: Desk
-    position_of_key: IntArray
-    version: int
-    progress: Progress
-    shown: FleetState
-    orphans: list[Evidence]
-
-
-def _nothing(_now_us: int, _present: Mapping[AlarmKey, Alarm]) -> Sequence[Evidence]:
+def no_evidence(_now_us: int, _present: Mapping[AlarmKey, Alarm]) -> Sequence[Evidence]:
     """No evidence: nobody watches over the service."""
     return ()
 
@@ -116,6 +67,7 @@ class Watch:
         clock: now [Unix microseconds].
         on_changes: called after a commit that changed alarms or made messages.
         watch_over_itself: gives evidence about the service itself, from now and the alarms as they stand.
+        part: its number, where the sites are shared out to several (`store/parts.py`).
     """
 
     def __init__(
@@ -125,18 +77,20 @@ class Watch:
         metrics: Metrics,
         clock: Callable[[], int],
         on_changes: Callable[[], None] = lambda: None,
-        watch_over_itself: Callable[[int, Mapping[AlarmKey, Alarm]], Sequence[Evidence]] = _nothing,
+        watch_over_itself: Callable[[int, Mapping[AlarmKey, Alarm]], Sequence[Evidence]] = no_evidence,
+        part: int = 0,
     ) -> None:
+        self.part = part
         self._store = store
         self._options = options
         self._metrics = metrics
         self._clock = clock
         self._on_changes = on_changes
         self._watch_over_itself = watch_over_itself
-        self._loaded: _Loaded | None = None
+        self._loaded: Loaded | None = None
         self._late_pause_us = round(options.late_pause_s * 1e6)
         self._history = HistoryTaker(
-            store, WATCH, options.detection, options.steady, options.desk.source, clock, on_changes
+            store, part, options.detection, options.steady, options.desk.source, clock, on_changes
         )
         #: How far the watch has come, when its last pass ended, and how far it is behind what has arrived.
         self.until_us: int | None = None
@@ -157,6 +111,7 @@ class Watch:
         """Finish the pass under way, and stop."""
         self._stopping.set()
         self._thread.join()
+        forget_part(self._metrics, self.part)
 
     def _run(self) -> None:
         while not self._stopping.is_set():
@@ -180,30 +135,48 @@ class Watch:
     def make_pass(self) -> bool:
         """Judge what is new and commit what follows; true if there may be more to do at once."""
         began_ns = time.time_ns()
-        with self._store.reading() as connection:
-            loaded = self._loaded
-            if loaded is None or site_list_version(connection) != loaded.version:
-                loaded = self._loaded = self._load()
+        while True:
+            loaded = self._loaded = self._loaded or self._load()
             progress = loaded.progress
-            readings, arrival = readings_after(
-                connection, progress.arrival, self._options.rows_per_pass, loaded.position_of_key
-            )
-            links = links_after(connection, progress.arrival, arrival)
-            now_known = horizon(connection)
-            newest_arrival = last_arrival(connection)
-            loaded.maintenance = to_maintenance(load_maintenance(connection), loaded.fleet)
-            loaded.desk.look(connection, self._clock())
-            # While arrivals wait that this pass does not hold, nothing can be said about silence.
-            behind = newest_arrival > arrival
-            late = LateWork.next_of(
-                connection,
-                self._clock() - self._late_pause_us,
-                arrival,
-                self._options.rows_per_pass,
-                loaded.position_of_key,
-            )
+            with self._store.reading() as connection:
+                meeting = loaded.share.meeting
+                has_met = meeting is not None and loaded.has_come and all_have_met(connection, meeting)
+                if has_met or versions_of(connection) != loaded.versions:
+                    self._loaded = None
+                    continue
+                if loaded.share.is_idle:
+                    self.last_pass_us = self._clock()
+                    return False
+                readings, arrival = readings_after(
+                    connection,
+                    progress.arrival,
+                    self._options.rows_per_pass,
+                    loaded.position_of_key,
+                    loaded.of_keys,
+                    None if meeting is None else meeting[0],
+                )
+                links = links_after(connection, progress.arrival, arrival)
+                now_known = horizon(connection)
+                newest_arrival = last_arrival(connection)
+                loaded.maintenance = to_maintenance(load_maintenance(connection), loaded.fleet)
+                loaded.desk.look(connection, self._clock())
+                # While arrivals wait that this pass does not hold, nothing can be said about silence.
+                behind = newest_arrival > arrival
+                late = LateWork.next_of(
+                    connection,
+                    self._clock() - self._late_pause_us,
+                    arrival,
+                    self._options.rows_per_pass,
+                    loaded.position_of_key,
+                    loaded.of_keys,
+                )
+            break
         known = now_known if now_known is not None else Horizon(0, 0)
-        until_us = progress.until_us if behind else max(progress.until_us, known.until_us)
+        if meeting is not None and arrival == meeting[0]:
+            # All that was sent up to then was there when the first one had come so far.
+            until_us = meeting[1]
+        else:
+            until_us = progress.until_us if behind else max(progress.until_us, known.until_us)
         self.lag_s = self._lag_s(readings) if behind else 0.0
         self._metrics.watch_lag.set(self.lag_s)
 
@@ -236,25 +209,35 @@ class Watch:
         )
         loaded.orphans = []
         plan = loaded.desk.plan(advanced.changes, noted_us)
-        self._commit(loaded, result, advanced, plan, old, late, arrival, until_us)
+        try:
+            self._commit(loaded, result, advanced, plan, old, late, arrival, until_us)
+        except DivisionChangedError:
+            self._loaded = None
+            return True
         self._show(loaded, readings, result, advanced.changes)
-        show_desk(self._metrics, loaded.desk, plan)
+        show_desk(self._metrics, loaded.desk, plan, self.part)
         self.until_us, self.last_pass_us = until_us, self._clock()
         self._metrics.watch_last_pass.set(self.last_pass_us / 1e6)
         if len(readings) or advanced.changes:  # two passes a second find nothing to do
             about = {"readings": len(readings), "changes": len(advanced.changes)}
             self._metrics.spans.note("pass", began_ns, about)
         # What comes now goes before what was.
-        if behind or late.day is not None:
+        if late.day is not None or (behind and not loaded.has_come):
             return True
-        taken = self._history.take(loaded, self._links)
+        if meeting is not None:
+            return False
+        try:
+            taken = self._history.take(loaded, self._links)
+        except DivisionChangedError:
+            self._loaded = None
+            return True
         if taken.replaced:
             self._loaded = None
         return taken.more
 
     def _commit(
         self,
-        loaded: _Loaded,
+        loaded: Loaded,
         result: StepResult,
         advanced: Advance,
         plan: Plan,
@@ -274,11 +257,13 @@ class Watch:
             and plan.is_empty
             and not any(len(positions) for positions in result.touched.values())
             and late.day is None
+            and loaded.share.meeting is None
         )
         if nothing:
             loaded.progress = progress
             return
         with self._store.writing() as connection:
+            hold_division(connection, loaded.versions[1:])
             save_state(
                 connection,
                 changed_records(engine, result.touched),
@@ -290,7 +275,7 @@ class Watch:
             save_changes(connection, advanced.changes, self._options.desk.source)
             save_delays(connection, loaded.delays, advanced.touched)
             loaded.desk.keep(connection, plan)
-            save_progress(connection, WATCH, progress)
+            save_progress(connection, watch_name(self.part), progress)
         loaded.progress = progress
         if advanced.changes or not plan.is_empty:
             self._on_changes()
@@ -309,93 +294,20 @@ class Watch:
             np.array([r.online for r in known], dtype=np.bool_),
         )
 
-    # Loading --------------------------------------------------------------------------------------------
-
-    def _load(self) -> _Loaded:
+    def _load(self) -> Loaded:
         """Everything the watch has in memory, from the store."""
-        with self._store.reading() as connection:
-            sites = load_site_list(connection)
-            fleet = build_fleet(sites.rows, sites.keys, self._options.defaults)
-            engine = Engine(fleet, self._options.detection)
-            layout = layout_text(engine)
-            progress = load_progress(connection, WATCH) or Progress(0, 0, 0, layout)
-            kept_layout = progress.layout
-            records = load_state(connection)
-            restore(engine, progress.layout, records)
-            engine.closed_until_us = progress.closed_until_us
-            engine.judged_until_us = progress.until_us
-            if progress.closed_until_us:
-                engine.pending = readings_between(
-                    connection,
-                    progress.closed_until_us,
-                    np.iinfo(np.int64).max,
-                    progress.arrival,
-                    sites.position_of_key,
-                )
-                engine.pending = engine.pending.take((engine.pending.flags & int(Flag.FUTURE)) == 0)
-            alarms = load_alarms(connection)
-            delays = load_delays(connection)
-            desk = Desk(
-                connection,
-                self._options.desk,
-                alarms,
-                dict(zip(fleet.site, fleet.region, strict=True)),
-                self._clock(),
-            )
-            baselines = present_baselines(connection)
-            shown = FleetState.unseen(fleet)
-            for position, key in enumerate(sites.keys.tolist()):
-                row = baselines.get(key)
-                if row is not None and row.rho is not None:
-                    shown.baseline_rho[position] = row.rho
-        if progress.layout != layout:
-            with self._store.writing() as connection:
-                clear_state(connection)
-                save_state(connection, all_records(engine))
-                progress = replace(progress, layout=layout)
-                save_progress(connection, WATCH, progress)
-        resources = {(s, t, "") for s, t in zip(fleet.site, fleet.transmitter, strict=True)}
-        resources |= {(site, "", "") for site in fleet.site_names}
-        resources |= {("", "", region) for region in fleet.region_names}
-        standing = [(key, alarm) for key, alarm in alarms.items() if not alarm.is_cleared]
-        gone = {"why": "no longer in the site list"}
-        orphans = [
-            Evidence(key, Severity.CLEARED, self._clock(), gone, is_final=True)
-            for key, _ in standing
-            if not key.service and (key.site, key.transmitter, key.region) not in resources
-        ]
-        if "slow" not in parts_of(kept_layout):
-            # Version 0.1 told slow rises by other means; what it told is watched anew.
-            renewed = {"why": "watched anew, by another way of telling a slow rise"}
-            orphans += [
-                Evidence(key, Severity.CLEARED, self._clock(), renewed, is_final=True)
-                for key, _ in standing
-                if key.condition is Condition.SWR_RISING
-            ]
-        loaded = _Loaded(
-            fleet,
-            engine,
-            Maintenance.none(),
-            alarms,
-            delays,
-            desk,
-            sites.position_of_key,
-            sites.version,
-            progress,
-            shown,
-            orphans,
-        )
-        self._show(loaded, engine.pending, StepResult(), [])
+        loaded = load_watch(self._store, self._options, self._clock, self.part)
+        self._show(loaded, loaded.engine.pending, StepResult(), [])
         return loaded
 
     # Showing --------------------------------------------------------------------------------------------
 
     def _show(
-        self, loaded: _Loaded, readings: Readings, result: StepResult, changes: Sequence[Change]
+        self, loaded: Loaded, readings: Readings, result: StepResult, changes: Sequence[Change]
     ) -> None:
         """Bring metrics up to date."""
         self._metrics.readings_judged.inc(len(readings))
         loaded.shown = newest_of(loaded.shown, readings)
         for change_of_baseline in result.baselines:
             loaded.shown.baseline_rho[change_of_baseline.transmitter] = change_of_baseline.rho
-        self.standing = show_alarms(self._metrics, loaded.shown, loaded.alarms.values(), changes)
+        self.standing = show_alarms(self._metrics, loaded.shown, loaded.alarms.values(), changes, self.part)

@@ -63,10 +63,10 @@ class Taken:
     until_us: int
 
 
-def history_to_take(connection: Connection) -> int | None:
+def history_to_take(connection: Connection, taken_mark: str = TAKEN_MARK) -> int | None:
     """Number of the change of the history that waits to be taken in; None where there is none."""
     ready = history_mark(connection)
-    return ready if ready > history_mark(connection, TAKEN_MARK) else None
+    return ready if ready > history_mark(connection, taken_mark) else None
 
 
 def is_whole(connection: Connection) -> bool:

@@ -50,31 +50,56 @@ def _last_of_each(owner: IntArray) -> IntArray:
 
 
 def show_alarms(
-    metrics: Metrics, shown: FleetState, alarms: Collection[Alarm], changes: Iterable[Change]
+    metrics: Metrics,
+    shown: FleetState,
+    alarms: Collection[Alarm],
+    changes: Iterable[Change],
+    part: int = 0,
 ) -> dict[str, int]:
-    """Show the newest readings and the alarms; how many stand, by the word for their severity."""
+    """Show the newest readings and the alarms of a part of the watch, beside those of other parts.
+
+    Returns:
+        How many of its alarms stand, by the word for their severity.
+    """
     for change in changes:
         metrics.alarm_changes.labels(change.kind.value, change.severity.word).inc()
     standing = [alarm for alarm in alarms if not alarm.is_cleared]
     counts = {}
     for severity in (Severity.WARNING, Severity.MINOR, Severity.MAJOR, Severity.CRITICAL):
         counts[severity.word] = sum(alarm.severity is severity for alarm in standing)
-        metrics.alarms_standing.labels(severity.word).set(counts[severity.word])
+        gauge = metrics.alarms_standing.labels(severity.word)
+        gauge.set(metrics.fleet.total(("standing", severity.word), part, counts[severity.word]))
     severities = {}
     for alarm in standing:
         key = alarm.key
         names = (key.site, key.transmitter, key.condition.value, key.region, key.service)
         severities[names] = int(alarm.severity)
-    metrics.fleet.show(shown, severities)
+    metrics.fleet.show(shown, severities, part)
     return counts
 
 
-def show_desk(metrics: Metrics, desk: Desk, plan: Plan) -> None:
-    """Show the alarm system itself."""
+def show_desk(metrics: Metrics, desk: Desk, plan: Plan, part: int = 0) -> None:
+    """Show the alarm system itself, of a part of the watch beside other parts."""
+    total = metrics.fleet.total
     for notice in plan.notices:
         metrics.notifications.labels(notice.channel, notice.kind.value).inc()
-    metrics.alarm_flood.set(desk.teller.in_flood)
+    metrics.alarm_flood.set(total(("flood", ""), part, desk.teller.in_flood) > 0)
     for reason in HELD_BACK:
-        metrics.alarms_held_back.labels(reason).set(desk.teller.held_back.get(reason, 0))
+        held = total(("held", reason), part, desk.teller.held_back.get(reason, 0))
+        metrics.alarms_held_back.labels(reason).set(held)
     for state, count in desk.states().items():
-        metrics.alarms_by_operator_state.labels(state.value).set(count)
+        metrics.alarms_by_operator_state.labels(state.value).set(total(("state", state.value), part, count))
+
+
+def forget_part(metrics: Metrics, part: int) -> None:
+    """Show nothing more of a part of the watch that this process has no longer."""
+    gauges = {
+        "standing": metrics.alarms_standing,
+        "held": metrics.alarms_held_back,
+        "state": metrics.alarms_by_operator_state,
+    }
+    for (name, label), value in metrics.fleet.forget(part).items():
+        if name in gauges:
+            gauges[name].labels(label).set(value)
+        else:
+            metrics.alarm_flood.set(value > 0)

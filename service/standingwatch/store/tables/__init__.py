@@ -36,7 +36,7 @@ from standingwatch.store.tables.readings import (
     watch_state,
 )
 from standingwatch.store.tables.visits import looks, reviews, visit_changes, visits
-from standingwatch.store.tables.work import job_runs, notes
+from standingwatch.store.tables.work import claims, job_runs, notes, watch_regions, watch_sites
 
 __all__ = [
     "ALARM_KEY",
@@ -46,6 +46,7 @@ __all__ = [
     "arrivals",
     "audit",
     "baselines",
+    "claims",
     "clock_corrections",
     "handling_changes",
     "handlings",
@@ -76,5 +77,7 @@ __all__ = [
     "visit_changes",
     "visits",
     "watch_progress",
+    "watch_regions",
+    "watch_sites",
     "watch_state",
 ]

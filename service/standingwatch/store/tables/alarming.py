@@ -131,4 +131,5 @@ outbox = Table(
     Column("dead_us", BigInteger),
     UniqueConstraint("channel", "event_id", name="once_a_channel"),
     Index("outbox_waiting", "channel", "delivered_us", "dead_us", "id"),
+    Index("outbox_by_made", "made_us"),
 )
