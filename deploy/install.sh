@@ -96,7 +96,7 @@ make_version() {
     local constraints=()
     [ ! -f "$here/constraints.txt" ] || constraints=(-c "$here/constraints.txt")
     "$root$place/bin/python" -m pip install -q --disable-pip-version-check --no-compile "${constraints[@]}" \
-        ${wheels:+--no-index --find-links "$wheels"} "$wheel[postgres]" ||
+        ${wheels:+--no-index --find-links "$wheels"} "${wheel}[postgres]" ||
         fail "the packages could not be installed (see above); the version in use is untouched"
     if [ -n "$root" ]; then
         # In the tree it stands without the tree's own path.
@@ -111,6 +111,8 @@ make_version() {
 do_install() {
     [ $# -le 1 ] || usage
     needs "$python" systemd-sysusers systemd-tmpfiles systemctl
+    [ ! -e "$root/usr/lib/standingwatch" ] ||
+        fail "it is installed here as a package; first: apt-get remove standingwatch (settings and data stay)"
     "$python" -c 'import sys; sys.exit(sys.version_info < (3, 11))' ||
         fail "Python 3.11 or later is needed, this is $("$python" --version)"
     "$python" -c 'import ensurepip' 2>/dev/null || fail "python3-venv is missing; on Debian: apt install python3-venv"

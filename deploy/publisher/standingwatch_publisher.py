@@ -535,7 +535,8 @@ def read_settings(path: Path) -> tuple[Optional[Settings], list[str]]:
         username=broker.text("username", ""),
         password=read_password(broker),
         keepalive_s=broker.whole("keepalive_s", 60, 5, 3600),
-        spool=Path(spool.text("file", "reports.sqlite")),
+        # systemd names the folder of the unit, which is the only one that it may write to.
+        spool=Path(spool.text("file", str(Path(os.environ.get("STATE_DIRECTORY", "")) / "reports.sqlite"))),
         most_reports=spool.whole("most_reports", 200_000, 100, 100_000_000),
         reports_per_s=sending.number("reports_per_s", 50, 0.1, 10_000),
         most_in_array=sending.whole("most_in_array", 100, 1, 5000),
@@ -1264,7 +1265,11 @@ def main(arguments: Optional[list[str]] = None, clock: Optional[Clock] = None) -
         return 1
     if given.check:
         return check(settings)
-    publisher = Publisher(settings, clock)
+    try:
+        publisher = Publisher(settings, clock)
+    except (OSError, sqlite3.OperationalError) as error:
+        sys.stderr.write(f"spool.file: got {settings.spool} ({error}), wanted a file that can be written\n")
+        return 1
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: publisher.stopping.set())
     return publisher.once(given.wait) if given.once else publisher.run()

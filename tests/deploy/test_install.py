@@ -293,3 +293,11 @@ def test_mistakes_are_told(tmp_path: Path, words: list[str], status: int, said: 
     assert done.returncode == status
     assert said in done.stderr
     assert not (tmp_path / "opt").exists()
+
+
+def test_it_is_not_put_beside_the_package(tmp_path: Path) -> None:
+    (tmp_path / "usr/lib/standingwatch").mkdir(parents=True)
+    done = install(tmp_path, "install")
+    assert done.returncode == 1
+    assert "apt-get remove standingwatch" in done.stderr
+    assert not (tmp_path / "opt").exists()

@@ -5,6 +5,7 @@ import sys
 from pathlib import Path
 
 import pytest
+import trustme
 from pydantic import SecretStr, ValidationError
 
 from standingwatch.settings import (
@@ -105,7 +106,7 @@ def test_import_does_not_read_the_environment() -> None:
 
 
 def test_paths_of_the_file_and_defaults_are_relative_to_the_file(tmp_path: Path) -> None:
-    (tmp_path / "ca.pem").write_text("x")
+    trustme.CA().cert_pem.write_to_path(tmp_path / "ca.pem")
     path = write(
         tmp_path, '[broker]\ntls = true\nca_file = "ca.pem"\n[inventory]\nfile = "lists/sites.csv"\n'
     )
@@ -195,6 +196,7 @@ def test_warnings_do_not_stop_loading(tmp_path: Path) -> None:
 )
 def test_a_password_in_clear_is_warned_of(host: str, tls: str, warned: bool) -> None:
     given = {"PASSWORD": "p", "USERNAME": "u", "HOST": host, "TLS": tls}
+    given["PORT"] = "8883" if tls == "true" else "1883"
     report = inspect_settings(None, {f"STANDINGWATCH_BROKER__{key}": text for key, text in given.items()})
     assert [problem.key for problem in report.problems] == (["broker.tls"] if warned else [])
 

@@ -141,7 +141,14 @@ ONE_PROBLEM = [
         "password or password_file",
         "take one",
     ),
-    ('[broker]\ntls = true\nca_file = "none"\n', 3, "broker.ca_file", "No such file", "can be read", ""),
+    (
+        '[broker]\ntls = true\nca_file = "none"\nport = 8883\n',
+        3,
+        "broker.ca_file",
+        "No such file",
+        "can be read",
+        "",
+    ),
     ('[broker]\nca_file = "x"\n', 2, "broker.ca_file", "tls = false", "tls = true", "set tls = true"),
     (
         '[broker]\ntls = true\ncert_file = "x"\n',

@@ -11,11 +11,14 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from standingwatch.cli.arguments import now_us, number, some_days
 from standingwatch.cli.common import CommandError, add_settings_option, open_store, say, settings_of, told
 from standingwatch.cli.record import command_line, keep_act
+
+if TYPE_CHECKING:
+    from standingwatch.settings import Settings
 
 _DAY_US = 86_400_000_000
 
@@ -72,10 +75,16 @@ def act_user_add(arguments: argparse.Namespace) -> int:
 
     settings = settings_of(arguments)
     password_hash = _password_hash(arguments)
+    fresh = _not_there(settings)
     with told(AccessError), open_store(settings) as store, store.writing() as connection:
         name = add_user(connection, arguments.name, Role(arguments.role), password_hash, now_us())
         keep_act(connection, "add a user", f"{name}, {arguments.role}")
     say(f"{name} is added as {arguments.role}")
+    if fresh:
+        say(
+            f"the store is new: {fresh}; if the service has another one, "
+            "name its settings with --settings FILE"
+        )
     return 0
 
 
@@ -223,6 +232,20 @@ def _take_password(parser: argparse.ArgumentParser) -> None:
 def _finish(parser: argparse.ArgumentParser, act: Any) -> None:
     add_settings_option(parser)
     parser.set_defaults(act=act)
+
+
+def _not_there(settings: Settings) -> str:
+    """The file of a SQLite store that is not there yet, "" for all others."""
+    from standingwatch.store.connect import Store, StoreError
+    from standingwatch.store.watchman import store_file
+
+    with told(StoreError):
+        store = Store(settings.store.url.get_secret_value())
+    try:
+        file = store_file(store)
+        return str(file.absolute()) if file is not None and not file.exists() else ""
+    finally:
+        store.close()
 
 
 def _password_hash(arguments: argparse.Namespace) -> str:

@@ -40,9 +40,10 @@ def act(arguments: argparse.Namespace) -> int:
     from standingwatch.settings import inspect_settings
     from standingwatch.settings.profiles import profiles_of, unknown_profiles
 
-    report = inspect_settings(settings_path(arguments.settings), os.environ)
+    file = settings_path(arguments.settings)
+    report = inspect_settings(file, os.environ)
     problems: list[Problem] = list(report.problems)
-    seen = [f"settings {arguments.settings or settings_path(None) or '(all defaults)'}"]
+    seen = [f"settings {file or '(all defaults)'}"]
     path = arguments.inventory
     if path is None and report.settings is not None:
         path = report.settings.inventory.file

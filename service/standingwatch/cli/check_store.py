@@ -35,6 +35,19 @@ def look_at_store(settings: Settings) -> tuple[str, list[Problem]]:
     about = f"store {store.shown_url}: "
     try:
         file = store_file(store)
+        if file is not None and file.is_dir():
+            return about + "a folder", [
+                _problem(f"store {store.shown_url}: that is a folder; wanted a file in it", is_error=True)
+            ]
+        if file is not None and not file.parent.is_dir():
+            # A warning, as where a server cannot be reached: settings are checked on other machines too.
+            return about + "not there yet", [
+                _problem(
+                    f"store {store.shown_url}: there is no folder {file.parent}; "
+                    "make it, or correct store.url",
+                    is_error=False,
+                )
+            ]
         if store.is_sqlite and (file is None or not file.is_file() or file.stat().st_size == 0):
             return about + "not there yet", []
         if file is not None and (detail := find_damage(file)):

@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 #: Settings file that is used when it is there and no other is named.
 DEFAULT_FILE = Path("standingwatch.toml")
 
+#: Environment variable that names the settings file where no option does; an installed command sets it.
+SETTINGS_VARIABLE = "STANDINGWATCH_SETTINGS"
+
 
 class CommandError(Exception):
     """A command cannot do what was asked; the text says why and what to do. Exit status 1."""
@@ -48,8 +51,8 @@ def add_settings_option(parser: argparse.ArgumentParser) -> None:
         "--settings",
         type=Path,
         metavar="FILE",
-        help=f"settings in TOML (default: {DEFAULT_FILE} if it is there, else all defaults); environment "
-        "variables STANDINGWATCH_SECTION__KEY win",
+        help=f"settings in TOML (default: what {SETTINGS_VARIABLE} names, else {DEFAULT_FILE} if it is "
+        "there, else all defaults); environment variables STANDINGWATCH_SECTION__KEY win",
     )
 
 
@@ -57,6 +60,8 @@ def settings_path(chosen: Path | None) -> Path | None:
     """The settings file to use; None for all defaults."""
     if chosen is not None:
         return chosen
+    if named := os.environ.get(SETTINGS_VARIABLE):
+        return Path(named)
     return DEFAULT_FILE if DEFAULT_FILE.exists() else None
 
 

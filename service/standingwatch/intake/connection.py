@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import ssl
+import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -16,6 +17,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from standingwatch.intake.broker_words import why_turned_away, why_unreachable
 from standingwatch.intake.client import BulkClient
 from standingwatch.metrics import Metrics
 from standingwatch.settings import BrokerSettings
@@ -110,7 +112,9 @@ class BrokerConnection:
             max_delay=cast(int, settings.reconnect_max_s * spread),
         )
         self._client.max_inflight_messages_set(100)
+        self._told = ""
         self._client.on_connect = self._connect_answered
+        self._client.on_connect_fail = self._not_reached
         self._client.on_disconnect = self._disconnected
         self._client.on_subscribe = self._subscribed
         if on_message is not None:
@@ -228,10 +232,21 @@ class BrokerConnection:
             topic, payload = self._will()
             client.will_set(topic, payload, qos=1, retain=True)
 
+    def _not_reached(self, _client: mqtt.Client, _data: Any) -> None:
+        # paho calls this where it has caught the error, and does not hand it on.
+        self._tell(why_unreachable(sys.exc_info()[1], self._settings))
+
+    def _tell(self, why: str) -> None:
+        """Say why there is no connection, once as long as the reason stays the same."""
+        if why != self._told:
+            log.error("broker %s:%s cannot be reached: %s", self._settings.host, self._settings.port, why)
+        self._told = why
+
     def _connect_answered(
         self, client: mqtt.Client, _data: Any, flags: mqtt.ConnectFlags, reason: ReasonCode, _p: Any
     ) -> None:
         if reason.is_failure:
+            self._told = str(reason)
             log.error(
                 "broker %s:%s refused the connection: %s; check broker.username, broker.password and "
                 "broker.client_id",
@@ -240,6 +255,7 @@ class BrokerConnection:
                 reason,
             )
             return
+        self._told = ""
         log.info(
             "connected to broker %s:%s as %s, session %s",
             self._settings.host,
@@ -290,6 +306,8 @@ class BrokerConnection:
             self._metrics.broker_disconnects.labels(self._client_id).inc()
             if reason.is_failure:
                 log.warning("lost the broker: %s; trying again", reason)
+        elif reason.is_failure and not self._told:
+            self._tell(why_turned_away(self._settings))
         self._connected.clear()
         self._metrics.broker_connected.labels(self._client_id).set(0)
         if was_connected and self.on_lost is not None:

@@ -16,7 +16,16 @@ LONGEST_NAME = 100
 _LONGEST_SHOWN = 60
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+", re.ASCII)
-_NUMBER_AND_UNIT = re.compile(r"([+-]?\d+(?:\.\d+)?)\s*[^\d\s.,]+\S*", re.ASCII)
+_NUMBER_AND_UNIT = re.compile(r"([+-]?\d+(?:\.\d+)?)\s*([^\d\s.,]+\S*)", re.ASCII)
+
+#: Other units that people write, by the unit of the column: factors to it. Foot and yard are the
+#: international ones (NIST SP 811, B.8).
+_FACTORS = {
+    "W": {"mw": 1e-3, "kw": 1e3},
+    "m": {"ft": 0.3048, "feet": 0.3048, "'": 0.3048, "km": 1e3, "cm": 1e-2, "yd": 0.9144},
+    "MHz": {"hz": 1e-6, "khz": 1e-3, "ghz": 1e3},
+    "s": {"ms": 1e-3, "min": 60.0, "h": 3600.0, "d": 86_400.0},
+}
 
 
 @dataclass(frozen=True)
@@ -155,12 +164,36 @@ def _read_number(column: Column, text: str) -> float | BadCell:
         if _DECIMAL_COMMA.fullmatch(text):
             mend = f"a decimal comma? write {text.replace(',', '.')}; thousands are not separated"
         elif with_unit := _NUMBER_AND_UNIT.fullmatch(text):
-            unit = f"; the unit is {column.unit}" if column.unit else ""
-            mend = f"write the number alone{unit}: {with_unit[1]}"
+            mend = _without_unit(column, float(with_unit[1]), with_unit[1], with_unit[2])
         return BadCell(shown(text), column.wanted, mend or "leave the cell empty if it is not known")
     number = float(text)
     inside = column.low <= number <= column.high and not (column.above_low and number == column.low)
-    return number if inside else BadCell(text, column.wanted)
+    return number if inside else BadCell(text, column.wanted, _other_unit(column, number))
+
+
+def _without_unit(column: Column, number: float, digits: str, unit: str) -> str:
+    """Return how to write a number that came with a unit: in the unit of the column."""
+    if not column.unit:
+        return f"write the number alone: {digits}"
+    if unit.casefold() == column.unit.casefold():
+        return f"write the number alone; the unit is {column.unit}: {digits}"
+    if column.unit == "W" and unit.casefold() in ("dbm", "dbw") and abs(number) < 200:
+        watts = 10 ** (number / 10) * (1e-3 if unit.casefold() == "dbm" else 1.0)
+        return f"write watts, without the unit: {digits} {unit} are {watts:.4g}"
+    factor = _FACTORS.get(column.unit, {}).get(unit.casefold())
+    # MW is no mW; where it is meant, nobody has to be told how many watts it is.
+    if factor is not None and unit != "MW":
+        return f"the unit is {column.unit}; without it write {number * factor:.6g}"
+    return f"the unit is {column.unit}: convert it, and write the number alone"
+
+
+def _other_unit(column: Column, number: float) -> str:
+    """Return what a number that cannot be may be meant as, "" for nothing that is known."""
+    if column.unit == "MHz" and number > column.high:
+        as_hz, as_khz = number / 1e6, number / 1e3
+        unit, value = ("Hz", as_hz) if number >= 1e6 else ("kHz", as_khz)
+        return f"is that in {unit}? The unit is MHz: write {value:.9g}"
+    return ""
 
 
 def _read_word(column: Column, text: str) -> str | BadCell:

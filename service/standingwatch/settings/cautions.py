@@ -8,7 +8,7 @@ from importlib.util import find_spec
 from urllib.parse import parse_qs, urlsplit
 
 from standingwatch.readings.problem import Problem
-from standingwatch.settings.certificates import CertificateError, server_context
+from standingwatch.settings.certificates import CertificateError, client_context, server_context
 from standingwatch.settings.model import Settings
 from standingwatch.settings.toml_lines import KeyPath
 from standingwatch.settings.translate import Places
@@ -20,6 +20,9 @@ def warnings_of(settings: Settings, places: Places) -> Iterator[Problem]:
     yield from _passwords_in_clear(settings, places)
     yield from _open_to_others(settings, places)
     yield from _certificate(settings, places)
+    yield from _client_certificate(settings, places)
+    yield from _port_of_another(settings, places)
+    yield from _file_channel(settings, places)
     yield from _database_in_clear(settings, places)
     yield from _traces_without_packages(settings, places)
     yield from _helpers_of_reviews(settings, places)
@@ -195,6 +198,52 @@ def _certificate(settings: Settings, places: Places) -> Iterator[Problem]:
     except CertificateError as error:
         keys = (("web", "cert_file"), ("web", "key_file"))
         yield places.error(keys, str(error), "a certificate and its key", "the pages could not be served")
+
+
+def _client_certificate(settings: Settings, places: Places) -> Iterator[Problem]:
+    """Files for the broker that TLS could not use."""
+    broker = settings.broker
+    given = [file for file in (broker.ca_file, broker.cert_file, broker.key_file) if file is not None]
+    # That a file is not there is told by itself.
+    if not broker.tls or not all(file.is_file() for file in given):
+        return
+    for names, files, wanted in (
+        (("ca_file",), (broker.ca_file, None, None), "certificates of authorities"),
+        (("cert_file", "key_file"), (None, broker.cert_file, broker.key_file), "a certificate and its key"),
+    ):
+        try:
+            client_context(*files)
+        except CertificateError as error:
+            keys = tuple(("broker", name) for name in names)
+            yield places.error(keys, str(error), wanted, "the broker could not be reached")
+
+
+#: Ports of MQTT, in clear and by TLS (IANA, Service Name and Transport Protocol Port Number Registry).
+_CLEAR_PORT, _TLS_PORT = 1883, 8883
+
+
+def _port_of_another(settings: Settings, places: Places) -> Iterator[Problem]:
+    """A port that is the usual one of the other way to connect."""
+    broker = settings.broker
+    if broker.port == (_CLEAR_PORT if broker.tls else _TLS_PORT):
+        yield places.warning(
+            (("broker", "port"), ("broker", "tls")),
+            f"{broker.port} with tls = {str(broker.tls).lower()}",
+            f"{_TLS_PORT} with TLS, {_CLEAR_PORT} without, or one of your own",
+            f"set broker.tls = {str(not broker.tls).lower()}, or another port",
+        )
+
+
+def _file_channel(settings: Settings, places: Places) -> Iterator[Problem]:
+    """A file for alarms that nothing is written to, or that cannot be written."""
+    channel, key = settings.channels.file, ("channels", "file", "path")
+    if channel.enabled and not channel.path.parent.is_dir():
+        yield places.warning(
+            (key,),
+            f"{channel.path}",
+            "a file in a folder that there is",
+            f"make the folder {channel.path.parent}",
+        )
 
 
 #: Of libpq's `sslmode`: those that look at the server's certificate (PostgreSQL's manual, "SSL Support").

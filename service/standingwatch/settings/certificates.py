@@ -46,6 +46,44 @@ def server_context(cert_file: Path, key_file: Path) -> ssl.SSLContext:
     return context
 
 
+def client_context(ca_file: Path | None, cert_file: Path | None, key_file: Path | None) -> ssl.SSLContext:
+    """Return what a client encrypts with, and knows its server by.
+
+    Parameters
+    ----------
+    ca_file
+        Certificates of the authorities to trust (PEM); None for the system's own.
+    cert_file, key_file
+        Our own certificate and its private key (PEM), not encrypted; None where the server asks for none.
+
+    Raises
+    ------
+    CertificateError
+        If one of them cannot be read, or the last two do not belong together.
+    """
+    try:
+        context = ssl.create_default_context(cafile=str(ca_file) if ca_file is not None else None)
+    except ssl.SSLError as error:
+        raise CertificateError(
+            f"{ca_file} has no certificate in it ({error.reason or 'no PEM'}); "
+            "give that of the authority, as PEM"
+        ) from error
+    except OSError as error:
+        raise CertificateError(
+            f"{ca_file}: {error.strerror or error}; correct the path or the rights"
+        ) from error
+    if cert_file is not None:
+        try:
+            context.load_cert_chain(cert_file, key_file, password=_no_password)
+        except ssl.SSLError as error:
+            raise CertificateError(_words(cert_file, key_file or cert_file, error)) from error
+        except OSError as error:
+            raise CertificateError(
+                f"{cert_file} or {key_file}: {error.strerror or error}; correct the paths or the rights"
+            ) from error
+    return context
+
+
 def _no_password() -> str:
     """What is asked for where the key is encrypted; without it OpenSSL would ask at the terminal."""
     raise CertificateError("the private key is encrypted; write it without a password: openssl pkey -in KEY")

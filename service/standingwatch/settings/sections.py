@@ -132,6 +132,13 @@ class StoreSettings(Section):
     def conflicts(self) -> Iterator[Conflict]:
         """Yield what is wrong with the address and the times."""
         kind, separator, rest = self.url.get_secret_value().partition("://")
+        if kind == "sqlite" and rest and not rest.startswith("/"):
+            yield Conflict(
+                ("url",),
+                str(self.url),
+                "three slashes before the file, or four where its path begins with one",
+                f"for example sqlite:///{rest}",
+            )
         if not separator or not rest or kind.partition("+")[0] not in ("sqlite", "postgresql"):
             got = str(self.url) if separator else "no ://"
             yield Conflict(

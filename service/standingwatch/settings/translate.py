@@ -199,6 +199,8 @@ def _unknown_key(path: KeyPath, places: Places) -> Problem:
     section, key = path[:-1], path[-1]
     names = known_sections()[general(section)]
     near = difflib.get_close_matches(key.lower(), names, n=1)
+    # A part of a name, such as "from" of from_address, is too short to be near it.
+    near = near or [name for name in names if name.startswith(f"{key.lower()}_")][:1]
     elsewhere = [".".join(other[:-1]) for other in known_settings() if other[-1] == key]
     mends = []
     if near:
