@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import logging
+import socket
 import ssl
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Any, cast
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -18,16 +20,43 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from standingwatch.metrics import Metrics
 from standingwatch.settings import BrokerSettings
+from standingwatch.store.passing import tell
 
 log = logging.getLogger("standingwatch.broker")
 
 #: How long a good-bye may take to be sent [s].
 FAREWELL_S = 2.0
 
+#: A connection that is cut within this time of its beginning was cut at once [s].
+AT_ONCE_S = 5.0
+
+#: So many in a row are told of: as from two processes that take one identity from each other.
+CUT_AT_ONCE = 3
+
 OnMessage = Callable[[mqtt.MQTTMessage, int], None]
 
 #: Topic and payload that the broker publishes, and retains, when the connection ends without a good-bye.
 Will = Callable[[], tuple[str, bytes]]
+
+
+class _LastingClient(mqtt.Client):
+    """A client whose network thread goes on after an error.
+
+    paho ends its thread by whatever a callback raises, as when memory is short: nobody would connect again.
+    """
+
+    def loop_forever(self, timeout: float = 1.0, retry_first_connection: bool = False) -> MQTTErrorCode:
+        """Run the connection until it is told to end; after an error, by a new one."""
+        while True:
+            try:
+                return super().loop_forever(timeout, retry_first_connection)
+            except Exception as error:  # noqa: BLE001  # whatever it was, we must not be deaf from then on
+                tell(log, error, "the network thread failed, and goes on")
+                time.sleep(1.0)
+                sock = self.socket()
+                if sock is not None:
+                    with suppress(OSError):
+                        cast(socket.socket, sock).shutdown(socket.SHUT_RDWR)
 
 
 class BrokerError(Exception):
@@ -71,12 +100,14 @@ class BrokerConnection:
         self._lock = threading.Lock()
         self._number = 0
         self._down_since: float | None = None
+        self._ready_since = 0.0
+        self._cut_at_once = 0
         self._is_v5 = settings.protocol == "5"
         self.on_ready: Callable[[], None] | None = None
         self.on_lost: Callable[[], None] | None = None
         version = MQTTProtocolVersion.MQTTv5 if self._is_v5 else MQTTProtocolVersion.MQTTv311
         self._keeps_session = bool(filters) if keeps_session is None else keeps_session
-        self._client = mqtt.Client(
+        self._client = _LastingClient(
             CallbackAPIVersion.VERSION2,
             client_id=client_id,
             protocol=version,
@@ -246,6 +277,7 @@ class BrokerConnection:
         self._ready()
 
     def _ready(self) -> None:
+        self._ready_since = time.monotonic()
         self._connected.set()
         self._metrics.broker_connected.labels(self._client_id).set(1)
         if self.on_ready is not None:
@@ -263,10 +295,23 @@ class BrokerConnection:
             self._metrics.broker_disconnects.labels(self._client_id).inc()
             if reason.is_failure:
                 log.warning("lost the broker: %s; trying again", reason)
+                self._note_how_long()
         self._connected.clear()
         self._metrics.broker_connected.labels(self._client_id).set(0)
         if was_connected and self.on_lost is not None:
             self.on_lost()
+
+    def _note_how_long(self) -> None:
+        """Say it when connections do not last: not every broker tells that another took the identity."""
+        lasted_s = time.monotonic() - self._ready_since
+        self._cut_at_once = self._cut_at_once + 1 if lasted_s < AT_ONCE_S else 0
+        if self._cut_at_once == CUT_AT_ONCE:
+            log.error(
+                "the connection as %s was cut %d times as soon as it stood; does another process use this "
+                "broker.client_id, or is the link bad?",
+                self._client_id,
+                CUT_AT_ONCE,
+            )
 
     def _arrived(self, _c: mqtt.Client, _d: Any, message: mqtt.MQTTMessage) -> None:
         if self._on_message is not None:

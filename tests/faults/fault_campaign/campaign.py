@@ -160,8 +160,9 @@ class Campaign:
         return {
             key
             for key in accepted
-            if key not in self._with_broker
-            and not any(begin <= key[2] <= end for begin, end in self.spans_us[-1:])
+            if key[2] >= self._checked_us
+            and key not in self._with_broker
+            and not any(begin <= key[2] <= end for begin, end in self.spans_us)
         }
 
     def _check(self, fault: Fault, begin_us: int) -> None:
@@ -200,8 +201,15 @@ class Campaign:
         fault.is_told = not wanted or bool(wanted & fault.told)
 
     def _alarm_told(self, kind: Kind) -> bool:
-        events = file_events(self.world)[self._events_seen :]
-        return any(event["data"].get("condition") in kind.conditions for event in events)
+        """Whether an alarm of the kind's conditions was told, or stands: it is not told again while it does."""
+        standing: dict[tuple[str, str], bool] = {}
+        told = False
+        for place, event in enumerate(file_events(self.world)):
+            data = event["data"]
+            if data.get("condition") in kind.conditions:
+                standing[data["condition"], data.get("service") or ""] = not event["type"].endswith("cleared")
+                told |= place >= self._events_seen
+        return told or any(standing.values())
 
     def _note_told(self, kind: Kind, fault: Fault, begin: float, starved: int) -> None:
         world = self.world

@@ -74,9 +74,7 @@ def capped(world: World) -> set[str]:
     return {LOG} if world.daemon.pid == pid and "MemoryError" not in world.daemon.tail(20_000) else set()
 
 
-@kind(
-    "second daemon on the store", (LOG, REFUSED), log=("session taken over", "Session taken over"), back_s=40
-)
+@kind("second daemon on the store", (LOG, REFUSED), log=("does another process use this",), back_s=40)
 def second(world: World) -> set[str]:
     environ = {**os.environ, "PYTHONPATH": str(SERVICE), "STANDINGWATCH_WEB__PORT": str(free_port())}
     second_log = world.folder / "second.log"
