@@ -42,6 +42,7 @@ OF_POSTGRESQL = (
 )
 
 
+@pytest.mark.timeout(900)  # most of it is waiting for faults to last and processes to start
 @pytest.mark.parametrize(
     ("database", "names"),
     [

@@ -201,13 +201,14 @@ class Campaign:
         fault.is_told = not wanted or bool(wanted & fault.told)
 
     def _alarm_told(self, kind: Kind) -> bool:
-        """Whether an alarm of the kind's conditions was told, or stands: it is not told again while it does."""
+        """Whether an alarm of the kind's conditions was told, or stands: it is not told anew then."""
         standing: dict[tuple[str, str], bool] = {}
         told = False
         for place, event in enumerate(file_events(self.world)):
             data = event["data"]
             if data.get("condition") in kind.conditions:
-                standing[data["condition"], data.get("service") or ""] = not event["type"].endswith("cleared")
+                about = (data["condition"], data.get("service") or "")
+                standing[about] = not event["type"].endswith(".cleared")
                 told |= place >= self._events_seen
         return told or any(standing.values())
 

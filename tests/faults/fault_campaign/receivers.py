@@ -117,7 +117,7 @@ class Listener:
         elif topic.startswith("standingwatch/alarm/"):
             self.present[topic.removeprefix("standingwatch/alarm/")] = json.loads(message.payload or b"[]")
         else:
-            self.heard.note(message.payload)
+            self.heard.note(bytes(message.payload))
 
     def close(self) -> None:
         """End."""
