@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import threading
 import time
+import traceback
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -312,7 +313,12 @@ def run(
                 break
             wait_a_while(world.rng, *gap_s)
             begin = time.monotonic()
-            fault = campaign.plant(KINDS[name])
+            try:
+                fault = campaign.plant(KINDS[name])
+            except Exception as error:  # noqa: BLE001  # a part of ours has failed: reckon what there is
+                traceback.print_exc()
+                reckoning.still_wrong.append(f"{name} could not be planted: {error}")
+                break
             reckoning.faults.append(fault)
             back = "never" if fault.back_s is None else f"{fault.back_s:.1f} s"
             word = "well" if fault.is_well else "WRONG"

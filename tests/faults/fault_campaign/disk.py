@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
+from contextlib import suppress
 from pathlib import Path
 
 from fault_campaign.broker import program
@@ -46,10 +47,11 @@ class SmallDisk:
     def fill(self, leave_bytes: int) -> None:
         """Fill it with a file, but for so much."""
         room = os.statvfs(self.folder)
-        size = room.f_bavail * room.f_frsize - leave_bytes
-        ballast = self.folder / "ballast"
-        with ballast.open("wb") as file:
-            os.posix_fallocate(file.fileno(), 0, max(size, 4096))
+        left = room.f_bavail * room.f_frsize - leave_bytes
+        with (self.folder / "ballast").open("wb", buffering=0) as file, suppress(OSError):
+            # Others write too: it is full when nothing more can be written.
+            while left > 0:
+                left -= file.write(bytes(min(left, 65_536)))
 
     def make_room(self) -> None:
         """Take the ballast away."""
