@@ -15,6 +15,8 @@ ALARM = "alarm"
 LOG = "log"
 WATCHDOG = "watchdog"
 REFUSED = "refused to start"
+#: The fault took nothing that was missed: there was nothing to tell.
+NOT_MISSED = "not missed"
 
 
 @dataclass(frozen=True)
