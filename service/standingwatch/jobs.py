@@ -19,6 +19,7 @@ from standingwatch.store.audit import forget_audit
 from standingwatch.store.connect import Store
 from standingwatch.store.outbox import forget_delivered
 from standingwatch.store.partitions import keep_partitions
+from standingwatch.store.passing import tell
 from standingwatch.store.purge import purge_alarms
 from standingwatch.store.reports import forget_before
 from standingwatch.store.retention import forget_readings
@@ -163,8 +164,8 @@ class Jobs:
             error = ""
             try:
                 work()
-            except Exception as problem:
-                log.exception("job %s failed", name)
+            except Exception as problem:  # noqa: BLE001  # a job of any kind; it is told and noted
+                tell(log, problem, "job %s failed", name)
                 error = f"{type(problem).__name__}: {problem}"
                 self._metrics.job_failures.labels(name).inc()
             else:
@@ -173,9 +174,9 @@ class Jobs:
             try:
                 with self._store.writing() as connection:
                     note_job(connection, name, started, self._clock(), error)
-            except DBAPIError:
+            except DBAPIError as problem:
                 # The watch finds a run that is not noted as one that was missed, and tells of it.
-                log.exception("job %s: its run cannot be noted", name)
+                tell(log, problem, "job %s: its run cannot be noted", name)
 
         return run
 

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 from prometheus_client import CollectorRegistry
 from pydantic import SecretStr
+from waiting import wait_until
 
 from standingwatch.intake.connection import BrokerConnection, BrokerError
 from standingwatch.metrics import Metrics
@@ -162,3 +163,36 @@ def test_how_long_it_is_down(broker: Any) -> None:
     finally:
         connection.stop()
     assert connection.down_s == 0.0
+
+
+def test_two_with_one_identity_are_told_so(broker: Any, caplog: pytest.LogCaptureFixture) -> None:
+    settings = BrokerSettings(port=broker.port, reconnect_min_s=0.05, reconnect_max_s=0.1)
+    two = [BrokerConnection(settings, "visitor", Metrics(CollectorRegistry())) for _ in range(2)]
+    with caplog.at_level(logging.ERROR):
+        for one in two:
+            one.start()
+        try:
+            wait_until(lambda: "does another process use this broker.client_id" in caplog.text, 10, "told")
+        finally:
+            for one in two:
+                one.stop()
+
+
+def test_an_error_on_the_network_thread_does_not_end_it(broker: Any, connect_client: Any) -> None:
+    heard: list[bytes] = []
+    errors = iter([MemoryError("none left")])
+
+    def take(message: Any, _connection: int) -> None:
+        for error in errors:
+            raise error
+        heard.append(bytes(message.payload))
+
+    settings = BrokerSettings(port=broker.port)
+    one = BrokerConnection(settings, "visitor", Metrics(CollectorRegistry()), ("a/#",), take)
+    one.start()
+    try:
+        assert one.wait_connected(5)
+        connect_client(broker.port).publish("a/b", b"1", qos=1)
+        wait_until(lambda: heard and set(heard) == {b"1"}, 10, "the message is handled again")
+    finally:
+        one.stop()

@@ -1,4 +1,4 @@
-"""paho's client with bulk paths: it reads ahead, takes many packets a turn, and acknowledges many at once.
+"""paho's client, made to last, that reads ahead, takes many packets a turn, and acknowledges many at once.
 
 paho asks the operating system four times for each message that comes, and wakes its own thread for each
 acknowledgement. Every such call lets go of the interpreter's lock, which a busy writer thread then keeps for
@@ -9,14 +9,22 @@ of acknowledgements is one write. What the packets mean stays with paho. Two of 
 
 from __future__ import annotations
 
+import logging
+import socket
 import ssl
+import time
 from collections.abc import Sequence
+from contextlib import suppress
 from typing import Any, cast
 
 import numpy as np
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
+
+from standingwatch.store.passing import tell
+
+log = logging.getLogger("standingwatch.broker")
 
 #: Bytes that are asked for at once.
 READ_AHEAD = 1 << 16
@@ -83,8 +91,24 @@ class ReadingAhead:
         return getattr(self._inner, name)
 
 
-class BulkClient(mqtt.Client):
-    """A paho client with the bulk paths that the module speaks of."""
+class LastingClient(mqtt.Client):
+    """A paho client with these bulk paths, whose network thread goes on after an error.
+
+    paho ends its thread by whatever a callback raises, as when memory is short: nobody would connect again.
+    """
+
+    def loop_forever(self, timeout: float = 1.0, retry_first_connection: bool = False) -> MQTTErrorCode:
+        """Run the connection until it is told to end; after an error, by a new one."""
+        while True:
+            try:
+                return super().loop_forever(timeout, retry_first_connection)
+            except Exception as error:  # noqa: BLE001  # whatever it was, we must not be deaf from then on
+                tell(log, error, "the network thread failed, and goes on")
+                time.sleep(1.0)
+                sock = self.socket()
+                if sock is not None:
+                    with suppress(OSError):
+                        cast(socket.socket, sock).shutdown(socket.SHUT_RDWR)
 
     def _create_socket(self) -> Any:
         return ReadingAhead(super()._create_socket())

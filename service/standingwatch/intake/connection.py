@@ -18,7 +18,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from standingwatch.intake.broker_words import why_turned_away, why_unreachable
-from standingwatch.intake.client import BulkClient
+from standingwatch.intake.client import LastingClient
 from standingwatch.metrics import Metrics
 from standingwatch.settings import BrokerSettings
 
@@ -26,6 +26,12 @@ log = logging.getLogger("standingwatch.broker")
 
 #: How long a good-bye may take to be sent [s].
 FAREWELL_S = 2.0
+
+#: A connection that is cut within this time of its beginning was cut at once [s].
+AT_ONCE_S = 5.0
+
+#: So many in a row are told of: as from two processes that take one identity from each other.
+CUT_AT_ONCE = 3
 
 OnMessage = Callable[[mqtt.MQTTMessage, int], None]
 
@@ -80,12 +86,14 @@ class BrokerConnection:
         self._lock = threading.Lock()
         self._number = 0
         self._down_since: float | None = None
+        self._ready_since = 0.0
+        self._cut_at_once = 0
         self._is_v5 = settings.protocol == "5"
         self.on_ready: Callable[[], None] | None = None
         self.on_lost: Callable[[], None] | None = None
         version = MQTTProtocolVersion.MQTTv5 if self._is_v5 else MQTTProtocolVersion.MQTTv311
         self._keeps_session = bool(filters) if keeps_session is None else keeps_session
-        self._client = BulkClient(
+        self._client = LastingClient(
             CallbackAPIVersion.VERSION2,
             client_id=client_id,
             protocol=version,
@@ -289,6 +297,7 @@ class BrokerConnection:
 
     def _ready(self) -> None:
         self._let_go()
+        self._ready_since = time.monotonic()
         self._connected.set()
         self._metrics.broker_connected.labels(self._client_id).set(1)
         if self.on_ready is not None:
@@ -306,12 +315,25 @@ class BrokerConnection:
             self._metrics.broker_disconnects.labels(self._client_id).inc()
             if reason.is_failure:
                 log.warning("lost the broker: %s; trying again", reason)
+                self._note_how_long()
         elif reason.is_failure and not self._told:
             self._tell(why_turned_away(self._settings))
         self._connected.clear()
         self._metrics.broker_connected.labels(self._client_id).set(0)
         if was_connected and self.on_lost is not None:
             self.on_lost()
+
+    def _note_how_long(self) -> None:
+        """Say it when connections do not last: not every broker tells that another took the identity."""
+        lasted_s = time.monotonic() - self._ready_since
+        self._cut_at_once = self._cut_at_once + 1 if lasted_s < AT_ONCE_S else 0
+        if self._cut_at_once == CUT_AT_ONCE:
+            log.error(
+                "the connection as %s was cut %d times as soon as it stood; does another process use this "
+                "broker.client_id, or is the link bad?",
+                self._client_id,
+                CUT_AT_ONCE,
+            )
 
     def _arrived(self, _c: mqtt.Client, _d: Any, message: mqtt.MQTTMessage) -> None:
         if self._on_message is not None:

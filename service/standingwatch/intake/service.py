@@ -13,11 +13,12 @@ from standingwatch.intake.connection import BrokerConnection
 from standingwatch.intake.queue import Queue
 from standingwatch.intake.routes import profile_filters
 from standingwatch.intake.sorting import Arrived
-from standingwatch.intake.writer import Writer, Written, is_passing
+from standingwatch.intake.writer import Writer, Written
 from standingwatch.metrics import Metrics
 from standingwatch.readings import link_filter, report_filter
 from standingwatch.settings import BrokerSettings, IntakeSettings
 from standingwatch.spans import span
+from standingwatch.store.passing import is_passing
 from standingwatch.store.reports import Horizon
 
 log = logging.getLogger("standingwatch.intake")

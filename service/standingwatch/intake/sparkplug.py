@@ -20,7 +20,6 @@ import paho.mqtt.client as mqtt
 from standingwatch.alarms.event import rfc3339
 from standingwatch.intake.connection import BrokerConnection, BrokerError
 from standingwatch.intake.sorting import Arrived
-from standingwatch.intake.writer import is_passing
 from standingwatch.metrics import Metrics
 from standingwatch.readings.profile.model import Profile
 from standingwatch.readings.sparkplug.events import AskRebirth, Message, Unusable
@@ -30,6 +29,7 @@ from standingwatch.readings.sparkplug.payload import rebirth_request, says_offli
 from standingwatch.readings.sparkplug.topic import host_filters, node_command_topic, state_topic
 from standingwatch.settings import BrokerSettings, IntakeSettings
 from standingwatch.settings.sparkplug import SparkplugSettings
+from standingwatch.store.passing import is_passing
 
 log = logging.getLogger("standingwatch.sparkplug")
 

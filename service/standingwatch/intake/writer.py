@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import logging
-import sqlite3
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from sqlalchemy import Connection
-from sqlalchemy.exc import DBAPIError, OperationalError
 
 from standingwatch.intake.clocks import SiteClocks, Timed
 from standingwatch.intake.joining import settle_parts
@@ -30,6 +28,7 @@ from standingwatch.readings.clocks import ClockSettings
 from standingwatch.readings.profile import Profile
 from standingwatch.settings import IntakeSettings
 from standingwatch.store.connect import Store, lock_arrivals
+from standingwatch.store.passing import is_passing
 from standingwatch.store.pending import any_pending
 from standingwatch.store.reports import (
     Horizon,
@@ -296,18 +295,3 @@ class Writer:
                 self._metrics.readings_flagged.labels(flag.word).inc(flagged)
         for reason, count in Counter(r.reason for r in refused).items():
             self._metrics.reports_refused.labels(reason).inc(count)
-
-
-def is_passing(error: BaseException) -> bool:
-    """Whether a database error is about the database's state, so that the same batch may pass later."""
-    if isinstance(error, OperationalError | sqlite3.OperationalError | OSError):
-        return True
-    if isinstance(error, DBAPIError) and (
-        error.connection_invalidated or isinstance(error, OperationalError)
-    ):
-        return True
-    # psycopg is an optional part: known by its own name for the same thing.
-    return any(
-        cls.__module__.startswith("psycopg") and cls.__name__ == "OperationalError"
-        for cls in type(error).__mro__
-    )

@@ -22,6 +22,7 @@ from standingwatch.store.alarming import save_changes
 from standingwatch.store.connect import Store
 from standingwatch.store.late_days import note_late
 from standingwatch.store.parts import DivisionChangedError, all_have_met, hold_division, watch_name
+from standingwatch.store.passing import tell
 from standingwatch.store.reports import (
     Horizon,
     LinkReport,
@@ -119,9 +120,9 @@ class Watch:
             try:
                 with self._metrics.watch_seconds.time():
                     busy = self.make_pass()
-            except Exception as problem:
-                # Whatever it was, the store holds the last good pass, and the next one begins from there.
-                log.exception("a pass of the watch failed; it is made again from the store")
+            except Exception as problem:  # noqa: BLE001  # whatever it was, it is told and made again
+                # The store holds the last good pass, and the next one begins from there.
+                tell(log, problem, "a pass of the watch failed; it is made again from the store")
                 self._metrics.spans.note("pass", began_ns, error=type(problem).__name__)
                 self._metrics.watch_failures.inc()
                 self._loaded = None

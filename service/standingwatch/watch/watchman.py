@@ -24,6 +24,7 @@ from standingwatch.alarms.watchman import (
 from standingwatch.detect.words import Severity
 from standingwatch.metrics import Metrics
 from standingwatch.store.connect import Store
+from standingwatch.store.passing import tell
 from standingwatch.store.reports import horizon
 from standingwatch.store.watchman import SIZES_NOTE, channel_states, load_job_runs, load_note, store_file
 
@@ -135,12 +136,12 @@ class Watchman:
         """What a measurement gives; None where it fails, which is counted and said once."""
         try:
             value = measure()
-        except Exception as problem:
-            # Whatever it was, alarms about sites must not wait for it.
+        except Exception as problem:  # noqa: BLE001  # whatever it was, it is told
+            # Alarms about sites must not wait for it.
             text = f"{type(problem).__name__}: {problem}"
             self._metrics.watchman_failures.labels(part).inc()
             if self._told_problems.get(part) != text:
-                log.exception("the watch on the service itself: %s cannot be measured", part)
+                tell(log, problem, "the watch on the service itself: %s cannot be measured", part)
             self._told_problems[part] = text
             return None
         self._told_problems.pop(part, None)

@@ -14,6 +14,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from starlette.exceptions import HTTPException
 from starlette.routing import Match, Route
 
+from standingwatch.store.passing import tell
 from standingwatch.web.pages import Pages
 from standingwatch.web.safety import HEADERS
 
@@ -99,7 +100,7 @@ class Answers:
 
 def store_problem(answers: Answers, request: Request, error: SQLAlchemyError) -> Response:
     """The answer where the store cannot be read; what went wrong goes to the log alone."""
-    log.error("web: the store cannot be read for %s", request.url.path, exc_info=error)
+    tell(log, error, "web: the store cannot be read for %s", request.url.path)
     detail = (
         "Reports may still be coming in, but this page cannot show them. See the log of the service, "
         "and check that the database runs. The page works again as soon as it does."
