@@ -48,6 +48,37 @@ def test_a_healthy_line_is_quiet(line: Any, tell: Any, seed: int) -> None:
     assert tell(line(feeder_loss_db=1.0), 0.25, 75, seed=seed).findings == []
 
 
+def test_what_dries_after_a_provisional_baseline_was_taken_in_the_wet_is_none(line: Any, tell: Any) -> None:
+    told = tell(line(), lambda day, _: np.where(day < 1.5, 0.25, 0.1), 30)
+    assert {b.kind for b in told.baselines} == {"provisional", "full"}
+    assert told.of(FEEDER) == []
+
+
+def frost(begin: float, end: float) -> dict[str, Any]:
+    return {
+        "ambient_temperature_c": lambda day, _: np.where((day > begin) & (day < end), -4.0, 6.0),
+        "precipitation": lambda day, _: np.where((day > begin) & (day < begin + 0.5), 1.0, 0.0),
+    }
+
+
+def test_what_was_told_in_frost_is_put_down_to_ice_until_it_thaws(line: Any, tell: Any) -> None:
+    """Since when it is not any more is told with it: a visit counts from then."""
+    told = tell(line(feeder_loss_db=1.0), takes_up_water(4.0, 25, 2), 60, columns=frost(30.0, 40.0))
+    causes = told.leading(FEEDER)
+    raised = told.day(told.of(FEEDER)[0])
+    assert 30 < raised < 40
+    assert causes[0] is Cause.ICE
+    thawed = next(f for f in told.of(FEEDER) if f.causes[0].cause is Cause.FEEDER_LOSS)
+    assert 40 < told.day(thawed) < 43
+    assert thawed.evidence["not_ice_since_us"] == thawed.time_us
+
+
+def test_frost_later_on_does_not_explain_what_stood_before(line: Any, tell: Any) -> None:
+    told = tell(line(feeder_loss_db=1.0), takes_up_water(4.0, 20, 2), 60, columns=frost(45.0, 50.0))
+    assert set(told.leading(FEEDER)) == {Cause.FEEDER_LOSS}
+    assert "not_ice_since_us" not in told.of(FEEDER)[-1].evidence
+
+
 def test_a_worse_match_is_none(line: Any, tell: Any) -> None:
     told = tell(line(), lambda day, _: 0.15 + 0.003 * np.clip(day - 20, 0, None), 60)
     assert told.of(FEEDER) == []

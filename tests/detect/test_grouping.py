@@ -139,6 +139,61 @@ def test_a_site_that_moves_together_behind_different_lines(fleet_of: Any, tell: 
         assert set(standing(two.findings, HIGH)) == {(0, 0, -1), (0, 1, -1)}
 
 
+WINTER = {
+    "ambient_temperature_c": lambda day, _: np.where(day > 20, -4.0, 6.0),
+    "precipitation": lambda day, _: np.where((day > 20.1) & (day < 20.5), 1.0, 0.0),
+}
+
+
+@pytest.mark.parametrize("line", ["top", ""])
+def test_what_ice_does_and_what_comes_at_once_are_no_group(fleet_of: Any, tell: Any, line: str) -> None:
+    """Three grow ice, on one mast or behind lines of their own; on the fourth something breaks meanwhile."""
+    fleet = fleet_of(HEAD + "".join(f"amber,a{i},44{i},{line},north,600\n" for i in range(4)))
+
+    def rho(day: Any, i: int) -> Any:
+        high = rho_from_swr(4.0)
+        if i == 3:
+            # It comes and goes, so that it is told again while the others stand.
+            broken = (day > 21.2) & ((day * 8).astype(int) % 2 == 0)
+            return np.where(broken, high, 0.1)
+        return 0.1 + (high - 0.1) * np.clip((day - 20.3 - 0.02 * i) * 4, 0, 1)
+
+    told = tell(fleet, rho, 23, every_s=600.0, columns=WINTER)
+    assert set(told.leading(STEP, WHOLE_SITE)) == {Cause.ICE}
+    assert standing(told.findings, STEP)[0, WHOLE_SITE, -1].members == (0, 1, 2)
+    assert set(told.leading(STEP, 3)) == {Cause.ANTENNA_DAMAGE}
+
+
+def test_one_that_goes_back_by_itself_does_not_make_its_line_ice(shared: Fleet, tell: Any) -> None:
+    """Nobody tells the temperature: its own alarm may be ice, but two of the three have not moved."""
+
+    def rho(day: Any, i: int) -> Any:
+        return np.where((day > 26) & (i == 0), 0.3, steps({0, 1, 2})(day, i))
+
+    told = tell(shared, rho, 32)
+    group = told.of(STEP, WHOLE_SITE)
+    assert group[-1].members == (0, 1, 2)
+    assert {f.causes[0].cause for f in group} == {Cause.SHARED_ANTENNA_SYSTEM}
+    assert any(c.cause is Cause.ICE for f in group for c in f.causes)
+
+
+def test_who_stays_as_it_is_among_those_with_ice_is_told_for_itself(fleet_of: Any, tell: Any) -> None:
+    """In frost that lasts, the ice of three wastes and comes again; the fourth has not moved for a month."""
+    fleet = fleet_of(HEAD + "".join(f"amber,a{i},44{i},,north,1800\n" for i in range(4)))
+    winter = WINTER | {"ambient_temperature_c": lambda day, _: np.where(day > 20, -4.0, 6.0)}
+
+    def rho(day: Any, i: int) -> Any:
+        on = (day > 20.3) & ((i == 3) | (day < 25) | (day > 40.3))
+        return np.where(on, rho_from_swr(4.0), 0.1)
+
+    told = tell(fleet, rho, 54, columns=winter)
+    assert set(told.leading(STEP, WHOLE_SITE)) == {Cause.ICE}
+    alone = told.of(STEP, 3)[-1]
+    assert alone.causes[0].cause is Cause.ANTENNA_DAMAGE
+    assert 50 < told.day(alone) < 53
+    assert "not_ice_since_us" in alone.evidence
+
+
 @pytest.fixture
 def country(fleet_of: Callable[[str], Fleet]) -> Fleet:
     rows = [f"s{i},main,44{i % 10},,{'north' if i < 8 else 'south'},1800" for i in range(12)]

@@ -113,6 +113,31 @@ def test_what_goes_back_by_itself_may_be_ice_where_nobody_tells_the_temperature(
     assert not made["by_ice"].any()
 
 
+def test_in_frost_what_goes_back_by_itself_is_ice_however_long_it_lasts(fleet: Fleet) -> None:
+    made = record(40 * 24, True)
+    assert asked(made, True, fleet, back=True) == [1]
+    # Given up after a month without a thaw, it is ice again when it wastes.
+    assert asked(made, True, fleet) == [0]
+    assert made["not_ice_us"].tolist() == [TOLD_US, TOLD_US]
+    assert asked(made, True, fleet, back=True) == [0]
+    assert (made["by_ice"].tolist(), made["not_ice_us"].tolist()) == ([True, False], [0, TOLD_US])
+
+
+def test_since_when_it_is_not_ice_stays_with_an_alarm_that_gets_worse(line: Any, tell: Any) -> None:
+    def rho(day: Any, _: int) -> Any:
+        high = np.where(day > 33.5, rho_from_swr(9.0), rho_from_swr(2.3))
+        return np.where(day > 20.4, high, rho_from_swr(1.2))
+
+    told = tell(line(), rho, 36, columns=winter(23))
+    for condition in (Condition.SWR_HIGH, Condition.SWR_STEP):
+        given_up = next(f for f in told.of(condition) if f.causes[0].cause is not Cause.ICE)
+        assert given_up.evidence["not_ice_since_us"] == given_up.time_us
+    worse = told.of(Condition.SWR_HIGH)[-1]
+    assert told.day(worse) > 33
+    assert worse.severity is Severity.CRITICAL
+    assert worse.evidence["not_ice_since_us"] == told.of(Condition.SWR_HIGH)[-2].time_us
+
+
 def test_what_melted_most_of_the_way_is_not_given_up_before_it_has_stood_on(fleet: Fleet) -> None:
     for hours_ago, given_up in ((100, []), (300, [0, 1])):
         made = record(hours_ago, True)

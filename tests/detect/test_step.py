@@ -73,6 +73,32 @@ def test_what_grew_over_hours_did_not_come_at_once(line: Any, tell: Any, hours: 
     assert told.of(STEP)[0].evidence["came_at_once"] is at_once
 
 
+@pytest.mark.parametrize("bad_rho", [0.95, 0.0])
+def test_a_bad_reading_just_before_the_limit_is_passed_is_no_jump(
+    line: Any, tell: Any, bad_rho: float
+) -> None:
+    """Far too high it begins the run in which ice grows past the limit, far too low it lends that height."""
+
+    def rho(day: Any, _: int) -> Any:
+        grown = 0.1 + 0.6 * np.clip((day - 20.5) * 24 / 6, 0, 1)
+        return np.where(np.isclose((day - 20.5) * 144, 9), bad_rho, grown)
+
+    told = tell(line(), rho, 22, every_s=600.0)
+    assert [f.evidence["came_at_once"] for f in told.of(STEP)] == [False]
+
+
+@pytest.mark.parametrize(("step_w", "at_once"), [(0.5, False), (0.01, True)])
+def test_one_step_of_a_coarse_meter_is_no_jump(line: Any, tell: Any, step_w: float, at_once: bool) -> None:
+    """Of 25 W such a meter shows rho 0 below 0.1, and 0.14 above it."""
+    fleet = line(feeder_loss_db=6.0, rated_power_w=25)
+
+    def rho(day: Any, _: int) -> Any:
+        return np.where(day >= 20.5, 0.15, 0.02)
+
+    told = tell(fleet, rho, 22, every_s=600.0, forward_w=25.0, step_w=step_w)
+    assert told.of(STEP)[0].evidence["came_at_once"] is at_once
+
+
 def test_a_small_step_that_stays_is_told_within_days_and_is_no_slow_rise(line: Any, tell: Any) -> None:
     told = tell(line(), step(1.15, 1.5, 20.5), 40)
     assert [severity for severity, _ in told.course(STEP)] == [Severity.WARNING]

@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey
+from standingwatch.detect.departure import DepartureSettings
 from standingwatch.detect.interface import LikelyCause
 from standingwatch.detect.words import SERVICE_CONDITIONS, Cause, Condition, Severity
 from standingwatch.review.proposals import STANDING_HOURS, Resource, propose
@@ -68,6 +69,13 @@ def test_the_policy_is_of_one_piece() -> None:
         assert by_gravity == sorted(by_gravity, reverse=True), condition
         # Never before a passing burst or power cut would be over, never after a month.
         assert all(6 <= h <= 30 * 24 for h in by_gravity), condition
+
+
+def test_a_small_step_is_not_driven_to_while_it_may_be_going_back() -> None:
+    """Days of rain end as a step that takes four days to be over: a visit waits for more than those."""
+    hours = 24 * DepartureSettings().days_to_clear
+    assert STANDING_HOURS[Condition.SWR_STEP][Severity.WARNING] > hours
+    assert STANDING_HOURS[Condition.SWR_RISING][Severity.WARNING] > hours
 
 
 @pytest.mark.parametrize(

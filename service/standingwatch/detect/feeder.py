@@ -15,9 +15,11 @@ import numpy as np
 from standingwatch.detect.cause import causes_of_improvement
 from standingwatch.detect.departure import DepartureSettings, depart
 from standingwatch.detect.evidence import departure_evidence
+from standingwatch.detect.history import FULL
+from standingwatch.detect.ice import ESTABLISHED_US, not_ice_since, since_not_iced
 from standingwatch.detect.interface import Block, Finding, Outcome, Own
-from standingwatch.detect.switch import SWITCH, follow
-from standingwatch.detect.words import Condition, Severity
+from standingwatch.detect.switch import SWITCH, follow, led_by
+from standingwatch.detect.words import Cause, Condition, Severity
 from standingwatch.readings.fleet import Fleet
 from standingwatch.rf import return_loss_db_from_rho
 
@@ -61,8 +63,8 @@ class FeederLoss:
 
     @property
     def slow_state(self) -> np.dtype[Any]:
-        """The switch."""
-        return np.dtype([("switch", SWITCH)])
+        """The switch, and since when what it tells is not put down to ice any more."""
+        return np.dtype([("switch", SWITCH), ("not_ice_us", np.int64)])
 
     def initial(self, own: Own) -> None:
         """Nothing improves."""
@@ -86,9 +88,16 @@ class FeederLoss:
         better_db = return_loss_db_from_rho(level) - return_loss_db_from_rho(np.fmax(state["rho"], 1e-4))
         # Nothing reflected at all is a matter of the meter.
         trusted = state["suspect_us"] <= state["trusted_us"]
-        on = trusted & seen.away & (better_db >= settings.smallest_change_db) & (seen.level > 0)
+        # A provisional baseline may have been taken in the wet or in ice: what dries or thaws seems better.
+        settled = state["kind"] >= FULL
+        on = trusted & settled & seen.away & (better_db >= settings.smallest_change_db) & (seen.level > 0)
         off = seen.back | day.renewed
-        iced = day.by_weather()[fleet.site_of]
+        # What stood before the frost came is not of it.
+        switch = own.slow["switch"]
+        stood_us = np.where(switch["severity"] > 0, day.told_us - switch["since_us"], 0)
+        may_be_ice = led_by(switch, Cause.ICE) | (stood_us < ESTABLISHED_US)
+        iced = day.by_weather()[fleet.site_of] & may_be_ice
+        since_not_iced(own.slow, iced, day.told_us)
 
         def grade(position: int) -> Severity:
             return Severity.MINOR if better_db[position] >= settings.minor_db else Severity.WARNING
@@ -99,6 +108,7 @@ class FeederLoss:
             evidence["change_db"] = float(better_db[position])
             evidence["added_feeder_loss_db"] = float(better_db[position]) / 2.0
             evidence["temperature_told"] = bool(day.temperature_told[fleet.site_of[position]])
+            evidence |= not_ice_since(own.slow["not_ice_us"][position])
             return Finding(
                 site=int(fleet.site_of[position]),
                 transmitter=position,

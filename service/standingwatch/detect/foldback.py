@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from standingwatch.detect.cause import causes_of_high_swr
-from standingwatch.detect.ice import ICE_FIELDS, retold
+from standingwatch.detect.ice import ICE_FIELDS, not_ice_since, note_raised, retold
 from standingwatch.detect.interface import Block, Finding, Outcome, Own
 from standingwatch.detect.segments import Segments, latch
 from standingwatch.detect.words import Condition, Severity
@@ -81,10 +81,8 @@ class Foldback:
                         condition=Condition.FOLDBACK_ACTIVE,
                         severity=Severity.MAJOR,
                         time_us=block.day.told_us,
-                        evidence={
-                            "temperature_told": told,
-                            "not_ice_since_us": None if own.quick["by_ice"][position] else block.day.told_us,
-                        },
+                        evidence={"temperature_told": told}
+                        | not_ice_since(own.quick["not_ice_us"][position]),
                         causes=causes,
                     )
                 )
@@ -140,8 +138,8 @@ class Foldback:
             if latched.on[i]:
                 position, time = int(owner[i]), int(readings.time_us[rows[i]])
                 iced = block.weather.frost_at(int(fleet.site_of[position]), time, block.base.grace_us)
-                record["raised_us"][position], record["by_ice"][position] = time, iced
-                record["raised_swr"][position] = swr_from_rho(min(float(block.rho[rows[i]]), 1.0))
+                swr = float(swr_from_rho(min(float(block.rho[rows[i]]), 1.0)))
+                note_raised(record[position : position + 1], time, swr, iced)
             findings.append(self._finding(block, fleet, int(rows[i]), bool(latched.on[i]), float(fall_db[i])))
         return findings
 

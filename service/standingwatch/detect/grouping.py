@@ -41,6 +41,7 @@ STAYED = "it stands on after most others of its region have ended"
 
 #: Causes by the numbers that records hold; the first is that of a record that holds none yet.
 CAUSES = (Cause.UNKNOWN, *(cause for cause in Cause if cause is not Cause.UNKNOWN))
+ICE = CAUSES.index(Cause.ICE)
 
 ALONE, IN_SITE_GROUP, IN_REGION_GROUP = 0, 1, 2
 
@@ -126,8 +127,10 @@ class Grouping:
             kind = int(told[position])
             if kind == ALONE and position in region_groups:
                 kind = IN_REGION_GROUP
-            if kind == ALONE:
-                members = self._companions(position, fleet, severity, since, now)
+            if kind == IN_SITE_GROUP and _is_strange(position, fleet, severity, told, cause):
+                kind = ALONE
+            elif kind == ALONE:
+                members = self._companions(position, fleet, severity, since, cause == ICE, now)
                 if members is not None:
                     # Those that were told for themselves are told with the group from now on.
                     for member in members:
@@ -144,7 +147,7 @@ class Grouping:
             if gravest is None or finding.severity > gravest.severity:
                 groups[key] = finding
         for (kind, number), finding in groups.items():
-            group = _group_finding(kind, number, finding, fleet, severity, told, before, told_before)
+            group = _group_finding(kind, number, finding, fleet, severity, told, before, told_before, cause)
             if group is not None:
                 result.append(group)
         result += self._left_behind(findings, severity, told, told_before, cause, fleet)
@@ -185,18 +188,24 @@ class Grouping:
         return result
 
     @staticmethod
-    def _companions(position: int, fleet: Fleet, severity: Any, since: Any, now: int) -> list[int] | None:
-        """Members of the group that a transmitter belongs to, itself among them; None if it stands alone."""
+    def _companions(
+        position: int, fleet: Fleet, severity: Any, since: Any, iced: Any, now: int
+    ) -> list[int] | None:
+        """Members of the group that a transmitter belongs to, itself among them; None if it stands alone.
+
+        What ice does to some and what happened to another at the same time have no cause in common.
+        """
         if severity[position] == 0:
             return None
-        recent = (severity > 0) & (since >= now - WITHIN_LINE_US)
+        standing = (severity > 0) & (iced == iced[position])
+        recent = standing & (since >= now - WITHIN_LINE_US)
         line = fleet.line_of[position]
         if line >= 0:
             on_line = fleet.line_of == line
             moving = on_line & recent
             if moving.sum() >= 2 and 2 * moving.sum() >= on_line.sum():
                 return np.flatnonzero(moving).tolist()
-        recent = (severity > 0) & (since >= now - WITHIN_US)
+        recent = standing & (since >= now - WITHIN_US)
         at_site = fleet.site_of == fleet.site_of[position]
         moving = at_site & recent
         if moving.sum() >= SITE_MEMBERS and moving.sum() >= SITE_SHARE * at_site.sum():
@@ -261,6 +270,18 @@ def _handed_over(finding: Finding, member: int, fleet: Fleet) -> Finding:
     )
 
 
+def _mostly_ice(cause: Any) -> bool:
+    """Whether more than half of some transmitters, at least one, are put down to ice."""
+    return bool(2 * (cause == ICE).sum() > len(cause))
+
+
+def _is_strange(position: int, fleet: Fleet, severity: Any, told: Any, cause: Any) -> bool:
+    """Whether a member of a site's group stands for another reason than ice, and most of the others by it."""
+    others = (fleet.site_of == fleet.site_of[position]) & (told == IN_SITE_GROUP) & (severity > 0)
+    others[position] = False
+    return bool(severity[position] > 0 and cause[position] != ICE and _mostly_ice(cause[others]))
+
+
 def _group_finding(
     kind: int,
     number: int,
@@ -270,6 +291,7 @@ def _group_finding(
     told: Any,
     before: Any,
     told_before: Any,
+    cause: Any,
 ) -> Finding | None:
     """The finding about a group, made from the gravest of its members' findings of this moment.
 
@@ -302,8 +324,11 @@ def _group_finding(
             words = f"{len(members)} transmitters of the site moved together, behind different lines"
             told = "nobody tells the temperature: ice does that, and goes with the thaw"
             causes = (LikelyCause(Cause.ICE, 0.5, f"{words}; {told}"), *finding.causes[:1])
-        elif first is Cause.ICE:
+        elif _mostly_ice(cause[standing]):
+            words = f"{len(members)} transmitters of the site moved together, most of them with ice"
             causes = finding.causes
+            if first is not Cause.ICE:
+                causes = (LikelyCause(Cause.ICE, 0.5, f"{words}: it goes with the thaw"), *causes[:1])
         elif len(lines) != 1 and finding.condition is Condition.SWR_WEATHER:
             words = f"{len(members)} transmitters of the site suffer from it together, behind different lines"
             causes = (LikelyCause(Cause.REGIONAL_WEATHER, 0.6, words), *finding.causes[:1])

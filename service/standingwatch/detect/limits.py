@@ -20,8 +20,8 @@ import numpy as np
 
 from standingwatch.detect.cause import causes_of_high_swr
 from standingwatch.detect.day import Day
-from standingwatch.detect.ice import ICE_FIELDS, may_be_ice, retold
-from standingwatch.detect.interface import Block, Finding, Outcome, Own, Value
+from standingwatch.detect.ice import ICE_FIELDS, may_be_ice, not_ice_since, note_raised, retold
+from standingwatch.detect.interface import Block, Finding, Outcome, Own, State, Value
 from standingwatch.detect.segments import Segments, held, latch, shifted
 from standingwatch.detect.words import Condition, Severity
 from standingwatch.readings.flags import UNUSABLE, Flag
@@ -138,8 +138,8 @@ class Limits:
                 "swr": swr,
                 "swr_before": _known(calm),
                 "temperature_told": bool(day.temperature_told[fleet.site_of[position]]),
-                "not_ice_since_us": None if record["by_ice"] else day.told_us,
-            },
+            }
+            | not_ice_since(record["not_ice_us"]),
             causes=causes_of_high_swr(
                 swr,
                 calm,
@@ -240,8 +240,7 @@ class Limits:
                 iced = block.weather.frost_at(site, time, block.base.grace_us)
                 new = previous[i] == int(Severity.CLEARED)
                 if new or (iced and may_be_ice(record[position], time)):
-                    record["raised_us"][position], record["by_ice"][position] = time, iced
-                    record["raised_swr"][position] = swr[i]
+                    note_raised(record[position : position + 1], time, float(swr[i]), iced)
             findings.append(
                 self._finding(
                     block,
@@ -250,7 +249,7 @@ class Limits:
                     int(rows[i]),
                     Severity(int(severity[i])),
                     (float(swr[i]), float(swr_least[i]), float(calm[i])),
-                    bool(record["by_ice"][position]),
+                    record[position],
                 )
             )
         return findings
@@ -293,7 +292,7 @@ class Limits:
         row: int,
         severity: Severity,
         swrs: tuple[float, float, float],
-        iced: bool,
+        record: State,
     ) -> Finding:
         """The finding at a reading; `swrs`: its SWR, the least that it can be, the one before the rise."""
         swr, swr_least, swr_calm = swrs
@@ -321,16 +320,15 @@ class Limits:
                 int(fleet.site_of[owner]), int(readings.time_us[row]), block.base.grace_us
             ),
         }
+        told, iced = bool(evidence["temperature_told"]), bool(record["by_ice"])
         return Finding(
             site=int(fleet.site_of[owner]),
             transmitter=owner,
             condition=Condition.SWR_HIGH,
             severity=severity,
             time_us=int(readings.time_us[row]),
-            evidence=evidence,
-            causes=()
-            if ended
-            else causes_of_high_swr(swr, swr_calm, iced=iced, told=bool(evidence["temperature_told"])),
+            evidence=evidence | not_ice_since(int(record["not_ice_us"])),
+            causes=() if ended else causes_of_high_swr(swr, swr_calm, iced=iced, told=told),
         )
 
 

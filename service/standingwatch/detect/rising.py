@@ -15,7 +15,8 @@ from standingwatch.detect.cause import causes_of_high_swr, causes_of_trend, rain
 from standingwatch.detect.departure import Departure, DepartureSettings, depart
 from standingwatch.detect.evidence import departure_evidence, neighbours
 from standingwatch.detect.history import DAY_US, FULL
-from standingwatch.detect.interface import Block, Finding, LimitForecast, Outcome, Own
+from standingwatch.detect.ice import not_ice_since, since_not_iced
+from standingwatch.detect.interface import Block, Finding, LimitForecast, Outcome, Own, State
 from standingwatch.detect.outlook import Outlook
 from standingwatch.detect.severity import SeverityTable, of_trend
 from standingwatch.detect.switch import SWITCH, follow
@@ -52,13 +53,14 @@ class Rising:
 
     @property
     def slow_state(self) -> np.dtype[Any]:
-        """The switch, whether the departure began as a step, and whether it was told in frost that lasts."""
+        """The switch, whether it began as a step, was told in frost that lasts, since when it is no ice."""
         return np.dtype(
             [
                 ("switch", SWITCH),
                 ("began_as_step", np.bool_),
                 ("step_rho", np.float64),
                 ("in_frost", np.bool_),
+                ("not_ice_us", np.int64),
             ]
         )
 
@@ -93,6 +95,7 @@ class Rising:
         # A slow fault does not go back by itself: what does, in frost or where nobody tells of it, is ice.
         returns = day.went_back & (frost | ~day.temperature_told[fleet.site_of])
         iced = (frost & new) | lasts | returns
+        since_not_iced(record, iced, day.told_us)
         outlook = Outlook.of(block, fleet, on | (record["switch"]["severity"] > 0))
 
         def grade(position: int) -> Severity:
@@ -105,7 +108,14 @@ class Rising:
 
         def tell(position: int, severity: Severity) -> Finding:
             return self._finding(
-                block, fleet, seen, outlook.forecasts(position), position, severity, bool(iced[position])
+                block,
+                fleet,
+                seen,
+                outlook.forecasts(position),
+                record,
+                position,
+                severity,
+                bool(iced[position]),
             )
 
         return Outcome(follow(record["switch"], on, off, day.told_us, grade, tell))
@@ -116,6 +126,7 @@ class Rising:
         fleet: Fleet,
         seen: Departure,
         forecast: tuple[LimitForecast, ...],
+        record: State,
         position: int,
         severity: Severity,
         iced: bool,
@@ -136,6 +147,7 @@ class Rising:
             )
         )
         evidence["temperature_told"] = bool(block.closed_day().temperature_told[fleet.site_of[position]])
+        evidence |= not_ice_since(int(record["not_ice_us"][position]))
         if causes and iced:
             causes = causes_of_high_swr(
                 float(evidence["swr"] or 1.0), np.nan, iced=True, told=bool(evidence["temperature_told"])

@@ -16,17 +16,17 @@ from standingwatch.detect.cause import causes_of_high_swr, causes_of_step, rain_
 from standingwatch.detect.departure import ASSUMED, DepartureSettings, depart
 from standingwatch.detect.evidence import departure_evidence, known, neighbours
 from standingwatch.detect.history import DAY_US, FULL
-from standingwatch.detect.ice import ICE_FIELDS, may_be_ice, retold
+from standingwatch.detect.ice import ICE_FIELDS, may_be_ice, not_ice_since, note_raised, retold
 from standingwatch.detect.interface import Block, Finding, Outcome, Own
 from standingwatch.detect.scale import attenuation, known_loss_db
 from standingwatch.detect.segments import Segments, held, latch, run_length, shifted
 from standingwatch.detect.severity import SeverityTable, of_step
 from standingwatch.detect.words import Condition, Severity
-from standingwatch.readings.fleet import Fleet, FloatArray
+from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
 from standingwatch.rf import return_loss_db_from_rho, rho_at_antenna, swr_from_rho
 
-#: A rise from one reading to the next of so much rho at the antenna's end, within so long [us], is no ice:
-#: that grows over hours (common practice, no source).
+#: A rise from two readings to the next two of so much rho at the antenna's end, within so long [us], is no
+#: ice: that grows over hours (common practice, no source).
 AT_ONCE_RHO, AT_ONCE_US = 0.3, 20 * 60 * 1_000_000
 
 
@@ -74,6 +74,8 @@ class Step:
                 ("cleared_us", np.int64),
                 ("last_rho", np.float64),
                 ("last_us", np.int64),
+                ("before_last_rho", np.float64),
+                ("calm_rho", np.float64),
                 ("began", np.int8),
                 ("at_once", np.bool_),
                 *ICE_FIELDS,
@@ -92,7 +94,8 @@ class Step:
 
     def initial(self, own: Own) -> None:
         """No step, no reading."""
-        own.quick["last_rho"] = np.nan
+        for name in ("last_rho", "before_last_rho", "calm_rho"):
+            own.quick[name] = np.nan
 
     def step(self, block: Block, fleet: Fleet, own: Own) -> Outcome:
         """Judge the readings for large steps, and the day for small ones."""
@@ -109,21 +112,30 @@ class Step:
         record, settings = own.quick, self.settings
         owner, time_us = block.readings.transmitter[rows], block.readings.time_us[rows]
         segments = Segments.of(owner)
-        jump = block.rho_least[rows] - shifted(block.rho[rows], segments, record["last_rho"][segments.owner])
+        # A single bad reading is no jump: it has to lead away from the two before it, and to stay.
+        rho = block.rho[rows]
+        last = shifted(rho, segments, record["last_rho"][segments.owner])
+        before_last = shifted(last, segments, record["before_last_rho"][segments.owner])
+        calm = np.fmax(last, before_last)
+        calm_before = shifted(calm, segments, record["calm_rho"][segments.owner])
         waited_us = time_us - shifted(time_us, segments, record["last_us"][segments.owner])
-        at_once = (jump >= AT_ONCE_RHO * _assumed_attenuation(fleet)[owner]) & (waited_us <= AT_ONCE_US)
-        record["last_rho"][segments.owner] = block.rho[rows][segments.last]
+        record["last_rho"][segments.owner] = rho[segments.last]
+        record["before_last_rho"][segments.owner] = last[segments.last]
+        record["calm_rho"][segments.owner] = calm[segments.last]
         record["last_us"][segments.owner] = time_us[segments.last]
         # Only those that are far above normal, or were, are followed reading by reading.
         follow = record["large"] | (record["over"] > 0)
         far_above = block.rho_least[rows] - block.normal.rho[rows] >= 0.3 * settings.smallest_step_rho
         follow[owner[far_above]] = True
-        at_once, rows = at_once[follow[owner]], rows[follow[owner]]
+        chosen = np.flatnonzero(follow[owner])
+        rows, owner = rows[chosen], owner[chosen]
         if len(rows) == 0:
             return []
-        owner = block.readings.transmitter[rows]
         segments = Segments.of(owner)
         least = block.rho_least[rows]
+        jump = AT_ONCE_RHO * _assumed_attenuation(fleet)[owner]
+        at_once = _leads_away(block, rows, calm[chosen], jump) & (waited_us[chosen] <= AT_ONCE_US)
+        stays = _leads_away(block, rows, calm_before[chosen], jump)
         normal = block.normal.rho[rows]
         at_antenna = np.fmin(rho_at_antenna(least, known_loss_db(fleet)[owner]), 1.0)
         # Where the loss is not known, some is assumed: a limit at the antenna must not hide a fault behind
@@ -145,6 +157,7 @@ class Step:
         over &= surely_far | beyond_rain
         runs = run_length(over, segments, record["over"][segments.owner].astype(np.int64))
         begins = np.where(over & (runs == 1), np.where(at_once, 2, 1), 0)
+        begins = np.where(over & (runs == 2) & ~stays, 1, begins)
         began = held(begins, segments, record["began"][segments.owner].astype(np.int64))
         record["began"][segments.owner] = began[segments.last]
         under = block.rho[rows] - normal < 0.5 * far
@@ -200,8 +213,7 @@ class Step:
             # Ice grows over hours: what came from one reading to the next is none.
             iced = not at_once and block.weather.frost_at(site, time_us, block.base.grace_us)
             if not record["severity"][0] or (iced and may_be_ice(record[0], time_us)):
-                record["raised_us"], record["by_ice"] = time_us, iced
-                record["raised_swr"] = swr_from_rho(min(float(block.rho[row]), 1.0))
+                note_raised(record, time_us, float(swr_from_rho(min(float(block.rho[row]), 1.0))), iced)
             record["at_once"] = at_once
         record["severity"] = int(severity) if on else 0
         if not on:
@@ -232,7 +244,8 @@ class Step:
                 "readings_in_a_row": self.settings.readings_to_raise
                 if on
                 else self.settings.readings_to_clear,
-            },
+            }
+            | not_ice_since(record["not_ice_us"][0]),
             causes=causes_of_high_swr(
                 swr, swr_before, iced=bool(record["by_ice"][0]), stepped=True, told=told
             )
@@ -261,8 +274,8 @@ class Step:
                         "baseline_swr": known(before),
                         "temperature_told": told,
                         "came_at_once": bool(record["at_once"][position]),
-                        "not_ice_since_us": None if iced else block.closed_day().told_us,
-                    },
+                    }
+                    | not_ice_since(record["not_ice_us"][position]),
                     causes=causes_of_high_swr(
                         float(record["raised_swr"][position]), before, iced=iced, stepped=True, told=told
                     ),
@@ -303,9 +316,8 @@ class Step:
                 severity = of_step(self.severity, float(seen.swr_at_antenna[position]))
                 severity = Severity(max(int(severity), before))
                 if not before:
-                    one["raised_us"] = day.told_us
-                    one["raised_swr"] = swr_from_rho(float(np.clip(seen.level[position], 0.0, 1.0)))
-                    one["by_ice"] = day.by_weather()[fleet.site_of[position]]
+                    level_swr = float(swr_from_rho(float(np.clip(seen.level[position], 0.0, 1.0))))
+                    note_raised(one, day.told_us, level_swr, bool(day.by_weather()[fleet.site_of[position]]))
                     one["at_once"] = False
                 one["severity"] = int(severity)
                 if int(severity) == before:
@@ -313,6 +325,7 @@ class Step:
             evidence = departure_evidence(block, fleet, seen, position)
             evidence["came_at_once"] = bool(one["at_once"][0])
             evidence["temperature_told"] = bool(day.temperature_told[fleet.site_of[position]])
+            evidence |= not_ice_since(one["not_ice_us"][0])
             swr, swr_before = evidence["swr"], evidence["baseline_swr"]
             was, now = float(swr_before or 1.0), float(swr or 1.0)
             causes = causes_of_step(
@@ -337,6 +350,24 @@ class Step:
                 )
             )
         return findings
+
+
+def _leads_away(block: Block, rows: IntArray, before: FloatArray, jump: FloatArray) -> BoolArray:
+    """Whether readings lie so much above what was read before that no rounding of the meter explains it.
+
+    What rounding may have added to a reading it may have taken from one before: a coarse meter shows in one
+    step what grew for hours.
+
+    Args:
+        block: the block.
+        rows: readings in it.
+        before: rho as read before each of them, NaN where nothing was: nothing leads away from that.
+        jump: rise that counts, in rho at the transmitter.
+    """
+    least = block.rho_least[rows]
+    rounding = np.maximum(block.rho[rows] ** 2 - least**2, 0.0)
+    away: BoolArray = least - np.sqrt(before**2 + rounding) >= jump
+    return away
 
 
 def _assumed_attenuation(fleet: Fleet) -> FloatArray:

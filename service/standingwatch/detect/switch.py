@@ -7,10 +7,26 @@ from collections.abc import Callable
 import numpy as np
 
 from standingwatch.detect.interface import Finding, State
-from standingwatch.detect.words import Severity
+from standingwatch.detect.words import Cause, Severity
 from standingwatch.readings.fleet import BoolArray
 
 SWITCH = np.dtype([("severity", np.int8), ("since_us", np.int64), ("cause", np.int8)])
+
+
+def led_by(own: State, cause: Cause) -> BoolArray:
+    """Whether a cause leads what was last told of each transmitter that stands.
+
+    Args:
+        own: records of `SWITCH`.
+        cause: which.
+    """
+    led: BoolArray = own["cause"] == _number(cause)
+    return led
+
+
+def _number(cause: Cause) -> int:
+    """How a record keeps a cause; 0 is none."""
+    return 1 + list(Cause).index(cause)
 
 
 def follow(
@@ -48,9 +64,7 @@ def follow(
             record["since_us"] = end_us
         severity = max(int(grade(position)), before)
         finding = tell(position, Severity(severity))
-        cause = (
-            1 + list(type(finding.causes[0].cause)).index(finding.causes[0].cause) if finding.causes else 0
-        )
+        cause = _number(finding.causes[0].cause) if finding.causes else 0
         if severity != before or (cause and cause != int(record["cause"][0])):
             findings.append(finding)
         record["severity"], record["cause"] = severity, cause

@@ -22,7 +22,8 @@ HOUR_US = 3_600_000_000
 #: source). What is found day by day has been confirmed for days already; what comes at once may go again.
 STANDING_HOURS: dict[Condition, dict[Severity, float]] = {
     Condition.SWR_HIGH: {Severity.MINOR: 72, Severity.MAJOR: 24, Severity.CRITICAL: 8},
-    Condition.SWR_STEP: {Severity.WARNING: 96, Severity.MINOR: 48, Severity.MAJOR: 24},
+    # That a small step has gone back takes four days to be known: it has to stand for longer than that.
+    Condition.SWR_STEP: {Severity.WARNING: 120, Severity.MINOR: 48, Severity.MAJOR: 24},
     Condition.SWR_RISING: {Severity.WARNING: 120, Severity.MINOR: 24, Severity.MAJOR: 12},
     Condition.SWR_INTERMITTENT: {Severity.WARNING: 72, Severity.MINOR: 24},
     Condition.SWR_WEATHER: {Severity.MINOR: 72},
