@@ -95,7 +95,8 @@ def reasons() -> Mapping[str, Any]:
 def direct() -> list[Requirement]:
     """What the service and its extras ask for, tests left out."""
     extras = project()["optional-dependencies"]
-    return [Requirement(one) for one in (*project()["dependencies"], *extras["postgres"], *extras["traces"])]
+    optional = (one for name in ("cluster", "postgres", "traces") for one in extras[name])
+    return [Requirement(one) for one in (*project()["dependencies"], *optional)]
 
 
 def closure(wanted: Iterable[Requirement]) -> dict[str, set[str]]:
