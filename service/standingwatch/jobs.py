@@ -6,7 +6,7 @@ import logging
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC
+from datetime import UTC, datetime
 from typing import Any
 
 from apscheduler.executors.pool import ThreadPoolExecutor
@@ -114,7 +114,7 @@ class Jobs:
             self._visits,
         )
         for job in self._jobs:
-            self._scheduler.add_job(self._guarded(job.name, job.work), job.trigger, **job.when)
+            self._scheduler.add_job(self._guarded(job.name, job.work), job.trigger, id=job.name, **job.when)
 
     def intervals(self) -> dict[str, float]:
         """The time between two runs of each job by its name [s]."""
@@ -122,13 +122,15 @@ class Jobs:
 
     def start(self) -> None:
         """Begin to work at the set times; at once measure the store, and do what was missed."""
-        self._scheduler.start()
-        self._scheduler.add_job(self._guarded("store-size", self._measure))
+        at_once = {"store-size", self._visits.name, *(job.name for job in self._reviews)}
         if not self._store.is_sqlite:
             # What comes now should find its partition.
-            self._scheduler.add_job(self._guarded("retention", self._forget))
-        for job in (*self._reviews, self._visits):
-            self._scheduler.add_job(self._guarded(job.name, job.work))
+            at_once.add("retention")
+        for name in at_once:
+            # A first time and not a job of its own: one that is over is removed, which fails where the
+            # scheduler is stopped at that moment.
+            self._scheduler.modify_job(name, next_run_time=datetime.now(UTC))
+        self._scheduler.start()
 
     def stop(self) -> None:
         """Let the run under way finish, and stop."""

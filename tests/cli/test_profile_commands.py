@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from command_line import Done
 from command_line import run as run_command
-from pages import blocks
+from written_pages import blocks
 
 GUIDE = Path(__file__).parents[2] / "deploy" / "guide" / "device.md"
 DEVICES = Path(__file__).parents[2] / "fixtures" / "devices"

@@ -14,9 +14,9 @@ from typing import Any
 
 import pytest
 from jsonschema import Draft7Validator
-from pages import GUIDE, ROOT, Block, blocks, prose
 from story import Story, lines_of
 from waiting import free_port
+from written_pages import GUIDE, ROOT, Block, blocks, prose
 
 from standingwatch.cli.main import build_parser, main
 from standingwatch.readings.report_schema import report_schema
@@ -30,7 +30,7 @@ NAMED = {path.stem for path in GUIDE.glob("*.md")} - ELSEWHERE
 PAGES = [ROOT / "README.md", *(GUIDE / f"{name}.md" for name in [*ORDER, *sorted(NAMED - set(ORDER))])]
 
 #: How many blocks are not run, each with its reason above it; one more wants a look at whether it has to be.
-NOT_RUN = 4
+NOT_RUN = 5
 
 
 @pytest.fixture

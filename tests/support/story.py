@@ -22,8 +22,8 @@ from unittest import mock
 
 import pytest
 from command_line import environment
-from pages import GUIDE, Block, blocks
 from waiting import wait_until
+from written_pages import GUIDE, Block, blocks
 
 from standingwatch.cli.main import main
 from standingwatch.store.alarming import load_alarms

@@ -39,9 +39,9 @@ DAY_US = 86_400_000_000
 #: What is asked begins with the same in every run. All checks hold but two.
 CONFIG: dict[str, Any] = {
     "continue-on-failure": True,
-    "generation": {"max-examples": 15, "deterministic": True, "database": "none"},
+    "generation": {"max-examples": 10, "deterministic": True, "database": "none"},
     # What follows on what is found by walks: the more there is to do, the more of them it takes.
-    "phases": {"stateful": {"generation": {"max-examples": 75}}},
+    "phases": {"stateful": {"generation": {"max-examples": 40}}},
     "checks": {
         # Names of sites, times and what may follow on what are judged by the store and the clock: no
         # description can tell which are good, so what fits it is often refused, with 400, 409 or 422.

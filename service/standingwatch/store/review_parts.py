@@ -78,7 +78,9 @@ def _cluster(address: str) -> Iterator[Executor]:
         raise HelpersLost("distributed is not installed: pip install 'standingwatch[cluster]'") from error
     with ExitStack() as stack:
         try:
-            client = stack.enter_context(Client(address, timeout=WORKER_WAIT_S, set_as_default=False))
+            make: Any = Client  # its functions have no types
+            client = make(address, timeout=WORKER_WAIT_S, set_as_default=False)
+            stack.enter_context(client)
             client.wait_for_workers(1, timeout=WORKER_WAIT_S)
             # Not pure: a part depends on a snapshot that is gone tomorrow.
             executor = client.get_executor(pure=False, retries=RETRIES)
