@@ -41,6 +41,7 @@ from standingwatch.store.access import Role, add_user, begin_session, load_user
 from standingwatch.store.alarming import load_alarms, save_changes
 from standingwatch.store.connect import Store
 from standingwatch.store.handling import act_on, add_shelf
+from standingwatch.store.looks import keep_look
 from standingwatch.store.reports import (
     Horizon,
     RefusedReport,
@@ -258,6 +259,14 @@ class Fill:
         report = RefusedReport(self.now_us, "standingwatch/report/S000/RPT-1", payload, reason, "wanted JSON")
         with self.store.writing() as connection:
             refuse(connection, [report] * count)
+
+    def strange(self) -> None:
+        """Reports of a transmitter that is not on the site list, and a look that Ada has had at the board."""
+        payload = b'{"forward_w": 40, "reflected_w": 1, "frequency_mhz": 153.2}'
+        about = ("standingwatch/report/S003/NEW-9", payload, "unknown-transmitter", "add it")
+        with self.store.writing() as connection:
+            refuse(connection, [RefusedReport(self.now_us - n * 60_000_000, *about) for n in range(5)])
+            keep_look(connection, "Ada", self.now_us - 3 * HOUR_US)
 
     def everything(self) -> None:
         """A morning with something of everything; an empty file gets one that was made before."""

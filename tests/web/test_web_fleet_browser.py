@@ -12,11 +12,6 @@ from playwright.sync_api import Page
 
 from standingwatch.detect.words import Condition, Severity
 from standingwatch.store.access import Role
-from standingwatch.store.looks import keep_look
-from standingwatch.store.reports import RefusedReport, refuse
-
-HOUR_US = 3_600_000_000
-UNKNOWN = "standingwatch/report/S003/NEW-9"
 
 
 @pytest.fixture
@@ -25,14 +20,7 @@ def served(fill: Any, app_of: Callable[..., FastAPI], serve: Callable[[FastAPI],
     fill.everything()
     fill.groups()
     fill.desk()
-    payload = b'{"forward_w": 40, "reflected_w": 1, "frequency_mhz": 153.2}'
-    with fill.store.writing() as connection:
-        reports = [
-            RefusedReport(fill.now_us - n * 60_000_000, UNKNOWN, payload, "unknown-transmitter", "add it")
-            for n in range(5)
-        ]
-        refuse(connection, reports)
-        keep_look(connection, "Ada", fill.now_us - 3 * HOUR_US)
+    fill.strange()
     return serve(app_of(fill))
 
 

@@ -13,12 +13,8 @@ from page_looks import faults_of
 from playwright.sync_api import Page
 
 from standingwatch.store.access import Role
-from standingwatch.store.looks import keep_look
-from standingwatch.store.reports import RefusedReport, refuse
 
-HOUR_US = 3_600_000_000
 BENCH = "/bench?forward=100&reflected=4&loss_db=2&directivity_db=25&protection=foldback"
-UNKNOWN = "standingwatch/report/S003/NEW-9"
 PAGES = {
     "board": "/",
     "narrowed board": "/?condition=swr-rising&state=unkeyed&sort=time-left",
@@ -26,7 +22,7 @@ PAGES = {
     "since": "/since",
     "map": "/map",
     "intake": "/intake",
-    "accept": f"/intake/accept?topic={UNKNOWN}",
+    "accept": "/intake/accept?topic=standingwatch/report/S003/NEW-9",
     "bench": "/bench",
     "sheet": BENCH,
     "bad sheet": "/bench?forward=x&reflected=4",
@@ -53,14 +49,7 @@ def fill(filled: Callable[[Path], AbstractContextManager[Any]], tmp_path_factory
         fill.everything()
         fill.groups()
         fill.desk()
-        payload = b'{"forward_w": 40, "reflected_w": 1, "frequency_mhz": 153.2}'
-        with fill.store.writing() as connection:
-            reports = [
-                RefusedReport(fill.now_us - n * 60_000_000, UNKNOWN, payload, "unknown-transmitter", "add it")
-                for n in range(5)
-            ]
-            refuse(connection, reports)
-            keep_look(connection, "Ada", fill.now_us - 3 * HOUR_US)
+        fill.strange()
         yield fill
 
 
