@@ -13,7 +13,7 @@ from standingwatch.alarms.detail import detail
 from standingwatch.alarms.first_steps import FIRST_STEP, OFF_THE_AIR, first_step
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Change, Evidence, apply
 from standingwatch.alarms.text import sentence
-from standingwatch.alarms.words import data_size, forecast_sentences, lasting, nearest, span
+from standingwatch.alarms.words import at_present, data_size, forecast_sentences, lasting, nearest, span
 from standingwatch.detect.interface import LikelyCause, LimitForecast
 from standingwatch.detect.words import SERVICE_CONDITIONS, Cause, Condition, Severity
 
@@ -129,6 +129,21 @@ def test_the_time_left_is_that_of_the_nearest_grave_limit() -> None:
     assert nearest(reached) == forecast[1]
     assert forecast_sentences(reached, NOW_US)[0] == "Foldback (SWR 2.0) is reached."
     assert forecast_sentences(reached, NOW_US)[-1] == "Time left until tolerance: about 6 weeks."
+
+
+def test_a_date_that_has_gone_by_is_told_as_one() -> None:
+    forecast = (dated("foldback", 2.0, -20, -15, -10), dated("tolerance", 3.0, 5, 16, 29))
+    assert nearest(forecast, NOW_US) == forecast[1]
+    sentences = forecast_sentences(forecast, NOW_US)
+    assert sentences[0] == "Foldback (SWR 2.0) was expected about 2026-01-17."
+    assert sentences[-1] == "Time left until tolerance: about 16 days."
+    assert nearest(forecast[:1], NOW_US) == forecast[0]
+
+
+def test_a_limit_that_the_present_level_is_at_is_reached() -> None:
+    forecast = (dated("foldback", 2.0, -20, -15, -10), dated("tolerance", 3.0, 5, 16, 29))
+    assert [f.says for f in at_present(forecast, 2.0)] == ["reached", "expected"]
+    assert list(at_present(forecast, float("nan"))) == list(forecast)
 
 
 def test_other_limits_are_told_where_no_grave_one_is_known() -> None:

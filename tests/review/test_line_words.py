@@ -86,6 +86,11 @@ def test_worse_with_cost_alarm_and_forecast() -> None:
     ]
 
 
+def test_a_limit_that_the_level_has_passed_is_not_foretold() -> None:
+    sentences = told(replace(CALM, level_rho=0.51, alarms=(RISING,)))
+    assert sentences[-1] == "Tolerance (SWR 3.0) is reached."
+
+
 def test_a_small_cost_is_said_to_be_small() -> None:
     cheap = told(replace(CALM, level_rho=0.2, feeder_loss_db=0.3))
     assert cheap[1] == "It costs less than 0.1 dB of signal at the antenna."

@@ -135,10 +135,14 @@ def test_names_of_members_and_reasons_are_escaped(client: Any, path: str) -> Non
             "foldback (SWR 2.5): about 1970-01-02 (from 1970-01-01 on, or never)",
         ),
         (LimitForecast("tolerance", 3.0, "reached", 0, 0, 0), "tolerance (SWR 3.0): reached"),
+        (
+            LimitForecast("foldback", 2.5, "expected", 0, 1, 2),
+            "foldback (SWR 2.5): was expected about 1970-01-01",
+        ),
     ],
 )
 def test_outlook_of_a_limit(forecast: LimitForecast, said: str) -> None:
-    assert words.limit_outlook(forecast) == said
+    assert words.limit_outlook(forecast, 3_600_000_000) == said
 
 
 def test_each_database_shows_groups(fill_each: Any, client_of: Callable[..., Any]) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TypeGuard
 
@@ -95,10 +96,27 @@ def told_first(forecast: Sequence[LimitForecast]) -> list[LimitForecast]:
     return [f for f in forecast if f.limit in GRAVE_LIMITS] or list(forecast)
 
 
-def nearest(forecast: Sequence[LimitForecast]) -> LimitForecast | None:
-    """The limit of those told first that is reached next and has a date; None where none has."""
+def nearest(forecast: Sequence[LimitForecast], now_us: int = 0) -> LimitForecast | None:
+    """The limit of those told first that is reached next and has a date; None where none has.
+
+    Args:
+        forecast: of one alarm.
+        now_us: dates before this come last: they were told long ago, and have gone by [Unix microseconds].
+    """
     dated = [f for f in told_first(forecast) if f.says != REACHED and f.expected_us is not None]
-    return min(dated, key=lambda f: f.expected_us or 0, default=None)
+    return min(
+        dated, key=lambda f: ((f.expected_us or 0) < now_us, abs((f.expected_us or 0) - now_us)), default=None
+    )
+
+
+def at_present(forecast: Sequence[LimitForecast], swr: float) -> list[LimitForecast]:
+    """A forecast as things stand: a limit is reached where the present level is at it or over it.
+
+    Args:
+        forecast: of one alarm, as of its last change.
+        swr: present level at the transmitter, from 1; NaN where it is not known.
+    """
+    return [replace(f, says=REACHED) if swr >= f.swr else f for f in forecast]
 
 
 def forecast_sentences(forecast: Sequence[LimitForecast], now_us: int) -> list[str]:
@@ -106,10 +124,10 @@ def forecast_sentences(forecast: Sequence[LimitForecast], now_us: int) -> list[s
 
     Args:
         forecast: of one alarm; empty for none.
-        now_us: from when the time left is counted [Unix microseconds].
+        now_us: from when the time left is counted; a date before it has gone by [Unix microseconds].
     """
     told = told_first(forecast)
-    sentences = [_dated(f) for f in told if f.says == REACHED or f.expected_us is not None]
+    sentences = [_dated(f, now_us) for f in told if f.says == REACHED or f.expected_us is not None]
     unsaid: dict[str, list[str]] = {}
     for f in told:
         if f.says != REACHED and f.expected_us is None:
@@ -123,18 +141,20 @@ def forecast_sentences(forecast: Sequence[LimitForecast], now_us: int) -> list[s
         else:
             reason = why.removeprefix(CANNOT_SAY)
             sentences.append(f"When {names} {verb} reached cannot be said: {reason}.")
-    next_one = nearest(forecast)
+    next_one = nearest(forecast, now_us)
     if next_one is not None and next_one.expected_us is not None and next_one.expected_us > now_us:
         sentences.append(f"Time left until {next_one.limit}: about {span(next_one.expected_us - now_us)}.")
     return sentences
 
 
-def _dated(forecast: LimitForecast) -> str:
+def _dated(forecast: LimitForecast, now_us: int) -> str:
     """A limit that is reached, or has a date."""
     name = limit_name(forecast)
     name = name[0].upper() + name[1:]
     if forecast.says == REACHED or forecast.expected_us is None:
         return f"{name} is reached."
+    if forecast.expected_us < now_us:
+        return f"{name} was expected about {day(forecast.expected_us)}."
     text = f"{name} expected about {day(forecast.expected_us)}"
     if forecast.earliest_us is None:
         return f"{text}."

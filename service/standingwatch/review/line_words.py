@@ -9,7 +9,7 @@ import numpy as np
 
 from standingwatch.alarms.lifecycle import Alarm
 from standingwatch.alarms.text import WHAT
-from standingwatch.alarms.words import forecast_sentences, instant, number, several
+from standingwatch.alarms.words import at_present, forecast_sentences, instant, number, several
 from standingwatch.detect.departure import DepartureSettings
 from standingwatch.detect.limits import LimitSettings
 from standingwatch.rf import is_passive, return_loss_db_from_rho, rho_at_antenna, swr_from_rho, total_loss_db
@@ -171,7 +171,8 @@ def _alarms(now: LineNow) -> list[str]:
         cause = likely.cause.value.replace("-", " ")
         sentences.append(f"Likely cause: {cause} ({likely.confidence:.0%}), {likely.because}.")
     forecast = next((alarm.forecast for alarm in now.alarms if alarm.forecast), ())
-    return sentences + forecast_sentences(forecast, now.now_us)
+    present = at_present(forecast, float(swr_from_rho(now.level_rho)))
+    return sentences + forecast_sentences(present, now.now_us)
 
 
 def _swr(rho: float) -> str:

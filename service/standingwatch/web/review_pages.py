@@ -186,7 +186,7 @@ def _page(shared: Shared, connection: Connection, number: int) -> Response:
         line_of=lambda item: line_address(item.site, item.transmitter),
         swr=lambda rho: words.swr(swr_of(rho)),
         left=time_left,
-        outlook=_outlook,
+        outlook=lambda item: _outlook(item, review.made_us),
         state_words=STATE_WORDS,
         causes=cause_record(review),
         cause_words=lambda cause: words.CAUSE_WORDS[Cause(cause)],
@@ -205,11 +205,11 @@ def _visits_now(connection: Connection) -> dict[str, Visit]:
     return {visit.site: visit for visit in load_visits(connection, OPEN)}
 
 
-def _outlook(item: Item) -> list[str]:
+def _outlook(item: Item, made_us: int) -> list[str]:
     """When the limits that matter most are reached, in words; of no others where those are known."""
     forecast = [LimitForecast(**vars(outlook)) for outlook in item.forecast]
     told = [f for f in forecast if f.limit in GRAVE_LIMITS] or forecast
     return [
-        words.limit_outlook(f)
+        words.limit_outlook(f, made_us)
         for f in sorted(told, key=lambda f: (f.expected_us is None, f.swr, limit_name(f)))
     ]

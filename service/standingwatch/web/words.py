@@ -173,24 +173,27 @@ def headline(text: str) -> tuple[str, str]:
     return (first + end, rest.strip()) if end else (text, "")
 
 
-def grave_outlooks(forecast: Sequence[LimitForecast]) -> list[str]:
+def grave_outlooks(forecast: Sequence[LimitForecast], now_us: int) -> list[str]:
     """When the limits that matter most are reached, a line each; of no others where those are known."""
-    return [limit_outlook(f) for f in alarm_words.told_first(forecast)]
+    return [limit_outlook(f, now_us) for f in alarm_words.told_first(forecast)]
 
 
-def nearest_limit(forecast: Sequence[LimitForecast]) -> str:
+def nearest_limit(forecast: Sequence[LimitForecast], now_us: int) -> str:
     """The limit that is reached next, and about when; "" where nothing has a date."""
-    found = alarm_words.nearest(forecast)
+    found = alarm_words.nearest(forecast, now_us)
     if found is None or found.expected_us is None:
         return ""
-    return f"{alarm_words.limit_name(found)} about {alarm_words.day(found.expected_us)}"
+    was = "was expected " if found.expected_us < now_us else ""
+    return f"{alarm_words.limit_name(found)} {was}about {alarm_words.day(found.expected_us)}"
 
 
-def limit_outlook(forecast: LimitForecast) -> str:
+def limit_outlook(forecast: LimitForecast, now_us: int) -> str:
     """When one limit is reached, without a verb: "foldback (SWR 2.5): about 2026-03-02 (... to ...)"."""
     name = alarm_words.limit_name(forecast)
     if forecast.says == alarm_words.REACHED or forecast.expected_us is None:
         return f"{name}: {forecast.says}"
+    if forecast.expected_us < now_us:
+        return f"{name}: was expected about {alarm_words.day(forecast.expected_us)}"
     text = f"{name}: about {alarm_words.day(forecast.expected_us)}"
     if forecast.earliest_us is None:
         return text
