@@ -26,6 +26,7 @@ def warnings_of(settings: Settings, places: Places) -> Iterator[Problem]:
     yield from _database_in_clear(settings, places)
     yield from _traces_without_packages(settings, places)
     yield from _helpers_of_reviews(settings, places)
+    yield from _several_on_sqlite(settings, places)
     yield from _unknown_channels(settings, places)
     yield from _regions_named_twice(settings, places)
     broker, intake = settings.broker, settings.intake
@@ -76,6 +77,21 @@ def _helpers_of_reviews(settings: Settings, places: Places) -> Iterator[Problem]
             "the store's address and its password cross the network in clear, and whoever reaches the "
             "scheduler can have the workers do anything",
         )
+
+
+def _several_on_sqlite(settings: Settings, places: Places) -> Iterator[Problem]:
+    """Work divided for several processes, on a store that only one can have open."""
+    if not settings.store.url.get_secret_value().startswith("sqlite"):
+        return
+    divided = {("watch", "parts"): settings.watch.parts, ("intake", "sessions"): settings.intake.sessions}
+    for key, number in divided.items():
+        if number > 1:
+            yield places.error(
+                (key, ("store", "url")),
+                f"{number} with a store on SQLite",
+                f"1, or a store.url of PostgreSQL with {'.'.join(key)}",
+                "the service would not start; take it away, or move to PostgreSQL",
+            )
 
 
 def _unknown_channels(settings: Settings, places: Places) -> Iterator[Problem]:
