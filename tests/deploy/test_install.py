@@ -332,3 +332,14 @@ def test_it_is_not_put_beside_the_package(tmp_path: Path) -> None:
     assert done.returncode == 1
     assert "apt-get remove standingwatch" in done.stderr
     assert not (tmp_path / "opt").exists()
+
+
+@pytest.mark.skipif(os.getuid() != 0, reason="becomes nobody, which only root can")
+def test_only_root_installs() -> None:
+    words = ("setpriv", "--reuid=65534", "--regid=65534", "--clear-groups", "bash", "-s", "install")
+    script = (DEPLOY / "install.sh").read_text()
+    done = subprocess.run(words, input=script, capture_output=True, text=True)
+    assert (done.returncode, "has to be run by root: sudo deploy/install.sh install" in done.stderr) == (
+        1,
+        True,
+    )

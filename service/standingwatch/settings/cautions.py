@@ -237,6 +237,9 @@ def _client_certificate(settings: Settings, places: Places) -> Iterator[Problem]
 #: Ports of MQTT, in clear and by TLS (IANA, Service Name and Transport Protocol Port Number Registry).
 _CLEAR_PORT, _TLS_PORT = 1883, 8883
 
+#: Ports of a mail server and how they begin (RFC 8314, sections 3.3 and 7.3).
+_MAIL_PORTS = {465: "tls", 587: "starttls"}
+
 
 def _port_of_another(settings: Settings, places: Places) -> Iterator[Problem]:
     """A port that is the usual one of the other way to connect."""
@@ -248,6 +251,15 @@ def _port_of_another(settings: Settings, places: Places) -> Iterator[Problem]:
             f"{_TLS_PORT} with TLS, {_CLEAR_PORT} without, or one of your own",
             f"set broker.tls = {str(not broker.tls).lower()}, or another port",
         )
+    for name, mail in settings.channels.email.items():
+        right = _MAIL_PORTS.get(mail.port, mail.security)
+        if mail.security != right:
+            yield places.warning(
+                (("channels", "email", name, "port"), ("channels", "email", name, "security")),
+                f'{mail.port} with security = "{mail.security}"',
+                f'security = "{right}" with that port',
+                f'set security = "{right}", or another port: the two would wait for each other',
+            )
 
 
 def _file_channel(settings: Settings, places: Places) -> Iterator[Problem]:
