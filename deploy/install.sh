@@ -42,7 +42,8 @@ fi
 # PYTHON names another interpreter than the system's own.
 python=${PYTHON:-/usr/bin/python3}
 opt=/opt/standingwatch etc=/etc/standingwatch data=/var/lib/standingwatch
-unit=/etc/systemd/system/standingwatch.service
+units=/etc/systemd/system backups=/var/backups/standingwatch
+unit=$units/standingwatch.service nightly=$units/standingwatch-backup
 users=/etc/sysusers.d/standingwatch.conf folders=/etc/tmpfiles.d/standingwatch.conf
 rotation=/etc/logrotate.d/standingwatch
 command=/usr/local/bin/standingwatch
@@ -143,6 +144,8 @@ do_install() {
     local changed=no
     cmp -s "$here/systemd/standingwatch.service" "$root$unit" || changed=yes
     put 0644 "$here/systemd/standingwatch.service" "$unit"
+    put 0644 "$here/systemd/standingwatch-backup.service" "$nightly.service"
+    put 0644 "$here/systemd/standingwatch-backup.timer" "$nightly.timer"
     if [ "$now" != "versions/$version" ]; then
         [ -z "$now" ] || point previous "$now"
         point current "versions/$version"
@@ -150,7 +153,7 @@ do_install() {
         echo "in use: $version${now:+, before: ${now#versions/}}"
         tidy
     fi
-    systemctl ${root:+--root="$root"} -q enable standingwatch.service
+    systemctl ${root:+--root="$root"} -q enable standingwatch.service standingwatch-backup.timer
     if [ "$changed" = yes ]; then start_again; else echo "nothing to do: $version is in use"; fi
     [ -n "$now" ] || echo "next: write $etc/standingwatch.toml and the site list, then: systemctl restart standingwatch"
 }
@@ -174,6 +177,7 @@ start_again() {
     systemctl daemon-reload
     # As long as there is no site list it cannot start; the words of why are in the journal.
     systemctl restart --no-block standingwatch.service
+    systemctl restart standingwatch-backup.timer
     echo "started; see: systemctl status standingwatch, and standingwatch status --settings $etc/standingwatch.toml"
 }
 
@@ -193,13 +197,21 @@ do_undo() {
 do_remove() {
     local purge=no
     case ${1-} in --purge) purge=yes ;; '') ;; *) usage ;; esac
-    if runs; then systemctl -q disable --now standingwatch.service 2>/dev/null || true; fi
-    if [ -n "$root" ] && [ -e "$root$unit" ]; then systemctl --root="$root" -q disable standingwatch.service; fi
+    local ours=(standingwatch.service standingwatch-backup.timer)
+    if runs; then
+        systemctl -q disable --now "${ours[@]}" 2>/dev/null || true
+        # One that is being made ends with its program.
+        systemctl -q stop standingwatch-backup.service 2>/dev/null || true
+    fi
+    if [ -n "$root" ] && [ -e "$root$unit" ]; then systemctl --root="$root" -q disable "${ours[@]}"; fi
     rm -rf "$root$opt"
-    rm -f "$root$unit" "$root$users" "$root$folders" "$root$rotation" "$root$command"
+    rm -f "$root$unit" "$root$nightly".{service,timer} "$root$users" "$root$folders" "$root$rotation" "$root$command"
     if runs; then systemctl daemon-reload; fi
     if [ "$purge" = yes ]; then
         rm -rf "$root$etc" "$root$data" "$root/var/cache/standingwatch"
+        if [ -d "$root$backups" ] && ! rmdir "$root$backups" 2>/dev/null; then
+            echo "backups stay in $backups: delete them yourself if nobody needs them"
+        fi
         if [ -n "$root" ]; then
             sed -i '/^standingwatch:/d' "$root"/etc/{passwd,group,shadow,gshadow} 2>/dev/null || true
         elif id standingwatch >/dev/null 2>&1; then

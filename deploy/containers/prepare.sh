@@ -5,9 +5,11 @@
 set -euo pipefail
 here=$(cd "$(dirname "$0")" && pwd)
 made=$here/made
-case ${1:-} in */*) made=$1; shift ;; esac
-if [ $# = 0 ]; then
-    echo "prepare: say by what names and addresses sites reach the broker: ./prepare.sh mqtt.example.org" >&2
+case ${1:-} in *://*) ;; */*) made=$1; shift ;; esac
+wrong=''
+case " $*" in *:/*) wrong=", without scheme and port" ;; esac
+if [ $# = 0 ] || [ -n "$wrong" ]; then
+    echo "prepare: say by what names and addresses sites reach the broker$wrong: ./prepare.sh mqtt.example.org" >&2
     exit 2
 fi
 umask 077

@@ -503,8 +503,10 @@ def read_settings(path: Path) -> tuple[Optional[Settings], list[str]]:
     """The settings of a file, or every problem with it."""
     try:
         data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        return None, [f"{path}: {error}"]
+    except OSError as error:
+        return None, [f"{path}: {error.strerror}; give the settings with --settings FILE"]
+    except ValueError as error:
+        return None, [f"{path}: {error}; wanted TOML as in example.toml"]
     problems: list[str] = []
     top = Table(data, "", problems)
     site = top.level("site")
@@ -526,7 +528,7 @@ def read_settings(path: Path) -> tuple[Optional[Settings], list[str]]:
     )
     settings = Settings(
         site=site,
-        host=broker.text("host"),
+        host=str(broker.take("host", None, is_host, "a name or an address, without scheme and port") or ""),
         tls=read_tls(broker),
         port=broker.whole("port", 8883, 1, 65535),
         topic_root=broker.text("topic_root", "standingwatch"),
@@ -563,6 +565,12 @@ def read_password(broker: Table) -> str:
         return ""
 
 
+def is_host(value: Any) -> bool:
+    """Whether it can be a host: a scheme or a port in it would be taken for a part of its name."""
+    # One colon is a port's; an address of IPv6 has more.
+    return isinstance(value, str) and bool(value) and not set(value) & set(" /@") and value.count(":") != 1
+
+
 def read_tls(broker: Table) -> Optional[ssl.SSLContext]:
     """How the connection is encrypted; None for in clear."""
     wanted = broker.flag("tls", True)
@@ -574,7 +582,8 @@ def read_tls(broker: Table) -> Optional[ssl.SSLContext]:
         if files["cert_file"]:
             context.load_cert_chain(files["cert_file"], files["key_file"] or None)
     except OSError as error:
-        broker.wrong("ca_file", files, f"files of certificates in PEM ({error})")
+        given = {name: file for name, file in files.items() if file}
+        broker.wrong("ca_file", given, f"files of certificates in PEM ({error})")
         return None
     return context
 

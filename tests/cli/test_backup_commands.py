@@ -66,6 +66,20 @@ def test_from_one_command_to_the_next(run: Run, address: str, tmp_path: Path) ->
     (named,) = os.listdir(tmp_path / "folder")
     assert named.startswith("standingwatch-20")
     assert named.endswith("Z.backup")
+    # Of those with such names the oldest go, once the new one is whole; another name is somebody's own.
+    for other in ("standingwatch-20200101T000000Z.backup", "mine.backup"):
+        (tmp_path / "folder" / other).touch()
+    status, out, _ = run("backup", "--keep", "1", "folder")
+    assert (status, "deleted standingwatch-20200101T000000Z.backup" in out.splitlines()) == (0, True)
+    assert "deleted mine" not in out
+    own, newest = sorted(os.listdir(tmp_path / "folder"))
+    assert own == "mine.backup"
+    assert newest >= named
+    assert f"kept in folder/{newest}" in out
+    status, _, err = run("backup", "--keep", "2", "night.backup")
+    assert (status, "wanted a folder that is there" in err) == (1, True)
+    status, _, err = run("backup", "--keep", "0", "folder")
+    assert (status, "wanted a whole number, 1 or more" in err) == (2, True)
 
     assert run("maintenance", "import", str(ROOT / "tests" / "absent.csv"))[0] == 1
     short = tmp_path / "short.csv"

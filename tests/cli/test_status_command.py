@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
+import numpy as np
 import pytest
 import trustme
 from sqlalchemy import text
@@ -18,9 +19,11 @@ from sqlalchemy import text
 from standingwatch.cli.main import main
 from standingwatch.cli.status import ask_daemon
 from standingwatch.inventory import read_inventory_text
+from standingwatch.readings import Readings
 from standingwatch.settings import WebSettings
 from standingwatch.store.connect import Store
-from standingwatch.store.sites import replace_site_list
+from standingwatch.store.reports import insert_readings, new_arrival
+from standingwatch.store.sites import load_site_list, replace_site_list
 from standingwatch.store.watching import note_job
 from standingwatch.store.watchman import HEARTBEAT_NOTE, save_note
 
@@ -166,3 +169,28 @@ def test_a_full_disk_is_a_problem(folder: Path, capsys: pytest.CaptureFixture[st
         settings.write("[watchman]\nstore_max_bytes = 1\n")
     assert main(["status"]) == 1
     assert "the disk of the store is nearly full: 0 B are free" in capsys.readouterr().out
+
+
+def test_a_unit_that_was_set_wrong_is_asked_about(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    site_list = "site,transmitter,frequency_mhz,rated_power_w\nalder,rpt-1,155,100\nalder,rpt-2,156,100\n"
+    now_us = time.time_ns() // 1000
+    with changing(folder) as store, store.writing() as connection:
+        replace_site_list(connection, read_inventory_text(site_list, "sites.csv").rows, 2)
+        keys = load_site_list(connection).keys
+        readings = Readings.from_columns(
+            {
+                "transmitter": np.array([0, 1]),
+                "time_us": np.array([now_us, now_us]),
+                "forward_w": np.array([98_200.0, 98.2]),
+                "reflected_w": np.array([1130.0, 1.13]),
+            }
+        )
+        arrival = new_arrival(connection, now_us, len(readings))
+        insert_readings(connection, arrival, readings, keys, readings.time_us)
+    main(["status"])
+    told = capsys.readouterr().out
+    (line,) = [line for line in told.splitlines() if line.startswith("units")]
+    assert "alder/rpt-1: forward power 98,200 W, where 100 W are rated: is it in mW?" in line
+    main(["status", "--json"])
+    (doubt,) = json.loads(capsys.readouterr().out)["store"]["units_in_doubt"]
+    assert doubt.startswith("alder/rpt-1: ")

@@ -59,6 +59,9 @@ def test_the_package(package: Path, tmp_path: Path) -> None:
     named = "/usr/lib/standingwatch/bin/standingwatch"
     unit = (tree / "usr/lib/systemd/system/standingwatch.service").read_text()
     assert f"ExecStart={named} run --settings /etc/standingwatch/standingwatch.toml" in unit
+    nightly = (tree / "usr/lib/systemd/system/standingwatch-backup.service").read_text()
+    assert f"ExecStart={named} backup --keep" in nightly
+    assert (tree / "usr/lib/systemd/system/standingwatch-backup.timer").is_file()
     assert f"program={named}\n" in (tree / "usr/bin/standingwatch").read_text()
     program = (tree / named.lstrip("/")).read_text()
     assert re.search(r"^#!/usr/lib/standingwatch/bin/python\d?", program) or "/bin/sh" in program
@@ -67,6 +70,7 @@ def test_the_package(package: Path, tmp_path: Path) -> None:
     assert os.readlink(tree / "usr/lib/standingwatch/bin/python3") == "/usr/bin/python3"
     for file in ("usr/lib/systemd/system/standingwatch.service", "usr/bin/standingwatch"):
         assert "/opt/" not in (tree / file).read_text()
+    assert "/opt/" not in nightly
     settings = tree / "etc/standingwatch/standingwatch.toml"
     assert settings.stat().st_mode & 0o777 == 0o640
     assert load_settings(settings, {}).channels.file.path == Path("/var/lib/standingwatch/alarms.jsonl")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -16,6 +17,7 @@ import pytest
 
 from standingwatch import __version__
 from standingwatch.alarms.lifecycle import AlarmKey
+from standingwatch.cli.main import build_parser
 from standingwatch.detect.words import Condition
 from standingwatch.notify.file import FileChannel
 from standingwatch.settings import load_settings
@@ -24,6 +26,7 @@ from standingwatch.store.outbox import Message
 ROOT = Path(__file__).parents[2]
 DEPLOY = ROOT / "deploy"
 UNIT = DEPLOY / "systemd" / "standingwatch.service"
+NIGHTLY = ("standingwatch-backup.service", "standingwatch-backup.timer")
 
 
 def run(*words: str | Path, **environ: str) -> subprocess.CompletedProcess[str]:
@@ -99,7 +102,8 @@ def unit_in(root: Path) -> Path:
     """The unit in a root where its program is a file that can be run."""
     place = root / "etc/systemd/system/standingwatch.service"
     place.parent.mkdir(parents=True)
-    shutil.copy(UNIT, place)
+    for name in (UNIT.name, *NIGHTLY):
+        shutil.copy(DEPLOY / "systemd" / name, place.parent)
     program = root / "opt/standingwatch/current/bin/standingwatch"
     program.parent.mkdir(parents=True)
     program.write_text("#!/bin/sh\n")
@@ -110,25 +114,43 @@ def unit_in(root: Path) -> Path:
 def test_systemd_takes_the_unit(tmp_path: Path) -> None:
     unit_in(tmp_path)
     # Units that it names and that this root has not are no mistake of ours.
-    words = (tool("systemd-analyze"), "verify", "--man=no", f"--root={tmp_path}", "standingwatch.service")
+    words = (tool("systemd-analyze"), "verify", "--man=no", f"--root={tmp_path}", UNIT.name, *NIGHTLY)
     done = run(*words)
-    ours = [line for line in done.stderr.splitlines() if "standingwatch.service" in line]
+    ours = [line for line in done.stderr.splitlines() if "standingwatch" in line]
     assert [line for line in ours if "not found" not in line] == []
     # Were a line of it wrong, it would be told.
     place = tmp_path / "etc/systemd/system/standingwatch.service"
     place.write_text(place.read_text().replace("Type=notify", "Type=notifying"))
     assert "Failed to parse service type" in run(*words).stderr
+    timer = place.parent / NIGHTLY[1]
+    timer.write_text(timer.read_text().replace("01:30:00", "25:30:00"))
+    assert "Failed to parse calendar specification" in run(*words).stderr
 
 
 def test_the_unit_is_hardened(tmp_path: Path) -> None:
     # The threshold is ten times the exposure: at most 1.9.
     words = (tool("systemd-analyze"), "security", "--offline=true", "--no-pager", "--threshold=19")
-    done = run(*words, UNIT)
-    assert done.returncode == 0, done.stdout + done.stderr
-    assert "Overall exposure level for standingwatch.service: 1." in done.stdout
+    for unit in (UNIT, DEPLOY / "systemd" / NIGHTLY[0]):
+        done = run(*words, unit)
+        assert done.returncode == 0, done.stdout + done.stderr
+        assert f"Overall exposure level for {unit.name}: 1." in done.stdout
     bare = tmp_path / "standingwatch.service"
     bare.write_text("[Service]\nExecStart=/bin/true\n")
     assert run(*words, bare).returncode == 1
+
+
+def test_the_command_of_the_night_is_one_that_there_is() -> None:
+    text = (DEPLOY / "systemd" / NIGHTLY[0]).read_text()
+    (command,) = re.findall(
+        r"^ExecStart=/opt/standingwatch/current/bin/standingwatch (.+)$", text, re.MULTILINE
+    )
+    said = build_parser().parse_args(command.split())
+    folder = said.words[0]
+    assert (said.words, said.keep) == (["/var/backups/standingwatch"], 14)
+    # The unit may write there, and an install makes it for the service's user.
+    assert f"\nReadWritePaths={folder}\n" in text
+    folders = (DEPLOY / "systemd" / "tmpfiles.conf").read_text()
+    assert re.search(rf"^d {folder} +0750 standingwatch standingwatch -$", folders, re.MULTILINE)
 
 
 def test_the_watchdog_waits_as_long_as_livez(tmp_path: Path) -> None:
@@ -240,6 +262,9 @@ def test_installed_again_upgraded_undone_and_removed(built: Path, tmp_path: Path
     assert url == "sqlite:////var/lib/standingwatch/standingwatch.sqlite"
     wants = root / "etc/systemd/system/multi-user.target.wants/standingwatch.service"
     assert wants.is_symlink()
+    assert (root / "etc/systemd/system/timers.target.wants" / NIGHTLY[1]).is_symlink()
+    backups = root / "var/backups/standingwatch"
+    assert (backups.stat().st_uid, backups.stat().st_mode & 0o777) == (owner, 0o750)
 
     # The same again changes nothing, and what people wrote stays.
     settings.write_text(settings.read_text() + "\n[log]\nlevel = 'debug'\n")
@@ -272,6 +297,12 @@ def test_installed_again_upgraded_undone_and_removed(built: Path, tmp_path: Path
     assert removed.returncode == 0, removed.stderr
     left = {path for path in tree(root) if "standingwatch" in path}
     assert left == {"etc/standingwatch/standingwatch.toml"}
+    # A backup is kept even then, and said; its folder goes with the last one.
+    (backups / "kept.backup").touch()
+    purged = install(root, "remove", "--purge")
+    assert purged.returncode == 0, purged.stderr
+    assert "backups stay in /var/backups/standingwatch" in purged.stdout
+    (backups / "kept.backup").unlink()
     assert install(root, "remove", "--purge").returncode == 0
     assert not [path for path in root.rglob("*") if "standingwatch" in path.name]
     assert "standingwatch" not in (root / "etc/passwd").read_text()
@@ -301,3 +332,14 @@ def test_it_is_not_put_beside_the_package(tmp_path: Path) -> None:
     assert done.returncode == 1
     assert "apt-get remove standingwatch" in done.stderr
     assert not (tmp_path / "opt").exists()
+
+
+@pytest.mark.skipif(os.getuid() != 0, reason="becomes nobody, which only root can")
+def test_only_root_installs() -> None:
+    words = ("setpriv", "--reuid=65534", "--regid=65534", "--clear-groups", "bash", "-s", "install")
+    script = (DEPLOY / "install.sh").read_text()
+    done = subprocess.run(words, input=script, capture_output=True, text=True)
+    assert (done.returncode, "has to be run by root: sudo deploy/install.sh install" in done.stderr) == (
+        1,
+        True,
+    )

@@ -285,7 +285,7 @@ sparkle = { register = 1 }
     assert settings is None
     wanted = [
         "site: got 'a/b', wanted a name without / + #",
-        "broker.host: missing, wanted a text",
+        "broker.host: missing, wanted a name or an address, without scheme and port",
         "broker.port: got 70000, wanted a whole number from 1 to 65535",
         "broker.tls: got 'yes', wanted true or false",
         "broker.colour: got 'red', wanted no such key",

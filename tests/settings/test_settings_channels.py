@@ -532,7 +532,11 @@ def warning_of(report: SettingsReport) -> Problem | None:
 def test_a_mail_password_in_clear_is_warned_of(
     tmp_path: Path, security: str, host: str, warned: bool
 ) -> None:
-    text = MAIL.replace("mail.example", host) + f'security = "{security}"\n'
+    # The port that goes with it: with the other one another warning is told (tests/cli/test_newcomer.py).
+    text = (
+        MAIL.replace("mail.example", host)
+        + f'security = "{security}"\nport = {465 if security == "tls" else 587}\n'
+    )
     assert warning_of(inspect(tmp_path, text)) is None
     problem = warning_of(inspect(tmp_path, text + 'username = "u"\npassword = "p"\n'))
     if warned:

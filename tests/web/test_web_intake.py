@@ -8,12 +8,14 @@ from typing import Any
 import numpy as np
 import pytest
 from prometheus_client import CollectorRegistry
+from sqlalchemy import update
 
 from standingwatch.intake.again import put_in_again
 from standingwatch.intake.writer import Writer
 from standingwatch.inventory import FleetDefaults, InventoryRow
 from standingwatch.metrics import Metrics
 from standingwatch.settings import IntakeSettings
+from standingwatch.store import tables
 from standingwatch.store.intake_pages import refused_reasons, unlisted_topics
 from standingwatch.store.reports import RefusedReport, refuse
 from standingwatch.store.sites import ListedError, add_to_site_list, load_site_list, replace_site_list
@@ -176,3 +178,27 @@ def test_adding_keeps_the_others_and_brings_back_the_removed(fill_each: Any) -> 
     assert [(row.site, row.frequency_mhz) for row in after.rows] == [("B", 151.0), ("A", 155.0)]
     assert after.keys.tolist() == before.keys.tolist()[::-1]
     assert after.version == before.version + 2
+
+
+def test_a_unit_that_was_set_wrong_is_asked_about(fill_each: Any, client_of: Callable[..., Any]) -> None:
+    fill = fill_each
+    fill.sites(2, 2)
+    fill.readings(np.array([0, 1, 2]), np.array([60.0, 60.0, 60.0]), np.array([1.2, 1.3, 1.2]))
+    client = client_of(fill)
+    page = client.get("/intake").text
+    assert "Units in doubt: 0" in page
+    assert "No forward power is far from the rated power" in page
+    with fill.store.writing() as connection:
+        # The second one's device sends mW, the third one's both powers in dBm.
+        for key, forward_w, reflected_w in ((2, 98_200.0, 1130.0), (3, 49.9, 29.0)):
+            connection.execute(
+                update(tables.readings)
+                .where(tables.readings.c.transmitter == key)
+                .values(forward_w=forward_w, reflected_w=reflected_w)
+            )
+    page = client_of(fill).get("/intake").text
+    section = page[page.index('id="units"') : page.index('id="clocks"')]
+    assert "Units in doubt: 2" in section
+    assert "S000/RPT-2</a>" in section
+    assert "forward power 98,200 W, where 100 W are rated: is it in mW?" in section
+    assert "forward power 49.9 W, where 100 W are rated: is it in dBm?" in section

@@ -267,7 +267,9 @@ def _password(file: Path | None) -> str:
         try:
             text = sys.stdin.read() if str(file) == "-" else file.read_text(encoding="utf-8")
         except (OSError, UnicodeDecodeError) as error:
-            raise CommandError(f"{file}: cannot be read: {error}") from error
+            raise CommandError(
+                f"{file}: cannot be read: {error}; give a file that holds the password and nothing else"
+            ) from error
         return text.partition("\n")[0].removesuffix("\r")
     if not sys.stdin.isatty():
         raise CommandError(

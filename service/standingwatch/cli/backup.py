@@ -6,6 +6,7 @@ Rooms are imported inside the functions that use them, so that other commands st
 from __future__ import annotations
 
 import argparse
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,12 +20,16 @@ if TYPE_CHECKING:
     from standingwatch.store.backups import Manifest
 
 
+#: Names that backups get in a folder: their time, so that the order of names is that of making.
+_NAMED = re.compile(r"standingwatch-\d{8}T\d{6}Z\.backup")
+
+
 def register(commands: Any) -> None:
     """Add the commands."""
     backup = commands.add_parser(
         "backup",
         help="the store into a file, while the service runs; `backup check FILE` looks at one",
-        usage="standingwatch backup [-h] [--settings FILE] FILE_OR_FOLDER\n"
+        usage="standingwatch backup [-h] [--settings FILE] [--keep N] FILE_OR_FOLDER\n"
         "       standingwatch backup check FILE",
         description="Writes all that is committed by now into one file. The service goes on meanwhile. "
         "The name is given to the file once it is whole; an older backup of that name is replaced. In a "
@@ -35,6 +40,12 @@ def register(commands: Any) -> None:
         "exit status 1 if it could not be put back.",
     )
     backup.add_argument("words", nargs="+", metavar="[check] FILE", help="the file, or the folder for it")
+    backup.add_argument(
+        "--keep",
+        type=how_many,
+        metavar="N",
+        help="in a folder: once this one is whole, delete all but the newest N of those that got such a name",
+    )
     add_settings_option(backup)
     backup.set_defaults(act=act_backup, parser=backup)
 
@@ -57,6 +68,13 @@ def register(commands: Any) -> None:
     parser.set_defaults(act=act_restore)
 
 
+def how_many(text: str) -> int:
+    """How many backups stay, of `--keep`."""
+    if re.fullmatch(r"[1-9]\d{0,8}", text, re.ASCII) is None:
+        raise argparse.ArgumentTypeError(f"got {text!r}, wanted a whole number, 1 or more")
+    return int(text)
+
+
 def act_backup(arguments: argparse.Namespace) -> int:
     """Make a backup, or look at one."""
     words: list[str] = arguments.words
@@ -70,6 +88,11 @@ def act_backup(arguments: argparse.Namespace) -> int:
     settings = settings_of(arguments)
     made_us = now_us()
     file = Path(words[0])
+    if arguments.keep is not None and not file.is_dir():
+        raise CommandError(
+            f"--keep {arguments.keep} with {file}: wanted a folder that is there, in which each backup "
+            "gets a name with its time"
+        )
     if file.is_dir():
         file = file / f"standingwatch-{_stamp(made_us)}.backup"
     with told(BackupError, StoreError):
@@ -80,7 +103,17 @@ def act_backup(arguments: argparse.Namespace) -> int:
         finally:
             store.close()
     say(*_story(manifest), f"kept in {file}, {_size(file.stat().st_size)}")
+    if arguments.keep is not None:
+        say(*(f"deleted {name}" for name in _thin_out(file.parent, arguments.keep)))
     return 0
+
+
+def _thin_out(folder: Path, keep: int) -> list[str]:
+    """Delete all but the newest backups that got their names by their times; the names of those deleted."""
+    made = sorted(path.name for path in folder.iterdir() if _NAMED.fullmatch(path.name))
+    for name in made[:-keep]:
+        (folder / name).unlink()
+    return made[:-keep]
 
 
 def check(file: Path) -> int:

@@ -110,7 +110,12 @@ def _test_mqtt(settings: Settings) -> int:
 
 
 def _failed(settings: Settings, name: str, why: str) -> int:
-    complain(f"{name}: the test event did not arrive: {why}")
+    kind = name.partition(".")[0]
+    where = "[broker]" if kind == "mqtt" else f"[channels.{name}]"
+    complain(
+        f"{name}: the test event did not arrive: {why}; correct {where}, or see that the receiver runs and "
+        "can be reached from here"
+    )
     _remark(settings, name)
     return 1
 

@@ -26,6 +26,9 @@ if TYPE_CHECKING:
 #: Longest wait for the daemon [s]; it waits for its store for 2 s before it says that there is no answer.
 DAEMON_WAIT_S = 6.0
 
+#: Transmitters whose units are asked about that are shown; the page of the intake has more.
+SHOWN_DOUBTS = 5
+
 #: A daemon that has not written for so many heartbeats does not run.
 BEATS_MISSED = 3
 
@@ -231,6 +234,12 @@ def _store_lines(status: StoreStatus, now: int) -> Iterator[tuple[str, str]]:
     for one in status.newest:
         powers = f"forward {one.forward_w:.4g} W, reflected {one.reflected_w:.3g} W, SWR {one.swr:.2f}"
         yield "", f"{one.site}/{one.transmitter}  {instant(one.time_us)}  {powers}"
+    heading = "units"
+    for text in status.doubts[:SHOWN_DOUBTS]:
+        yield heading, text
+        heading = ""
+    if len(status.doubts) > SHOWN_DOUBTS:
+        yield "", f"and {len(status.doubts) - SHOWN_DOUBTS} more; see the page /intake"
     count = ", ".join(f"{n} {word}" for word, n in status.alarms.items())
     yield "alarms", f"{count}; {len(status.about_service)} of them about the service itself"
     heading = "jobs"
@@ -283,6 +292,7 @@ def _plain(daemon: DaemonAnswer, status: StoreStatus | None, problems: list[str]
                 }
                 for one in status.newest
             ],
+            "units_in_doubt": list(status.doubts),
             "received": moment(status.received_us),
             "kept_until": moment(status.horizon_us),
             "arrivals_not_judged": status.waiting,

@@ -26,6 +26,7 @@ def warnings_of(settings: Settings, places: Places) -> Iterator[Problem]:
     yield from _database_in_clear(settings, places)
     yield from _traces_without_packages(settings, places)
     yield from _helpers_of_reviews(settings, places)
+    yield from _several_on_sqlite(settings, places)
     yield from _unknown_channels(settings, places)
     yield from _regions_named_twice(settings, places)
     broker, intake = settings.broker, settings.intake
@@ -76,6 +77,21 @@ def _helpers_of_reviews(settings: Settings, places: Places) -> Iterator[Problem]
             "the store's address and its password cross the network in clear, and whoever reaches the "
             "scheduler can have the workers do anything",
         )
+
+
+def _several_on_sqlite(settings: Settings, places: Places) -> Iterator[Problem]:
+    """Work divided for several processes, on a store that only one can have open."""
+    if not settings.store.url.get_secret_value().startswith("sqlite"):
+        return
+    divided = {("watch", "parts"): settings.watch.parts, ("intake", "sessions"): settings.intake.sessions}
+    for key, number in divided.items():
+        if number > 1:
+            yield places.error(
+                (key, ("store", "url")),
+                f"{number} with a store on SQLite",
+                f"1, or a store.url of PostgreSQL with {'.'.join(key)}",
+                "the service would not start; take it away, or move to PostgreSQL",
+            )
 
 
 def _unknown_channels(settings: Settings, places: Places) -> Iterator[Problem]:
@@ -221,6 +237,9 @@ def _client_certificate(settings: Settings, places: Places) -> Iterator[Problem]
 #: Ports of MQTT, in clear and by TLS (IANA, Service Name and Transport Protocol Port Number Registry).
 _CLEAR_PORT, _TLS_PORT = 1883, 8883
 
+#: Ports of a mail server and how they begin (RFC 8314, sections 3.3 and 7.3).
+_MAIL_PORTS = {465: "tls", 587: "starttls"}
+
 
 def _port_of_another(settings: Settings, places: Places) -> Iterator[Problem]:
     """A port that is the usual one of the other way to connect."""
@@ -232,6 +251,16 @@ def _port_of_another(settings: Settings, places: Places) -> Iterator[Problem]:
             f"{_TLS_PORT} with TLS, {_CLEAR_PORT} without, or one of your own",
             f"set broker.tls = {str(not broker.tls).lower()}, or another port",
         )
+    for name, mail in settings.channels.email.items():
+        right = _MAIL_PORTS.get(mail.port, mail.security)
+        # In clear at 587 some servers do answer; at 465 none does.
+        if mail.security != right and (mail.security, mail.port) != ("none", 587):
+            yield places.warning(
+                (("channels", "email", name, "port"), ("channels", "email", name, "security")),
+                f'{mail.port} with security = "{mail.security}"',
+                f'security = "{right}" with that port',
+                f'set security = "{right}", or another port: no connection would come about',
+            )
 
 
 def _file_channel(settings: Settings, places: Places) -> Iterator[Problem]:

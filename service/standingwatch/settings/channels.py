@@ -168,6 +168,9 @@ class AlertmanagerSettings(ChannelSection):
         """Yield certificates that would not be used, and half of a user name and password."""
         yield from super().conflicts()
         yield from _unused_ca(self.ca_file, "url", self.url)
+        base, found, _ = self.url.partition("/api/v")
+        if found:
+            yield Conflict(("url",), self.url, "the address without /api/v2", f'write "{base}"')
         has_password = bool(self.password.get_secret_value()) or self.password_file is not None
         yield from _half_login(self.username, has_password)
 

@@ -147,7 +147,9 @@ def choices(field: FieldInfo) -> tuple[str, ...]:
 
 def wanted_words(field: FieldInfo) -> str:
     """Say what may stand in a field."""
-    for item in field.metadata:
+    # Where it may be left out as well, the words stand in what is not None of its annotation.
+    inner = (getattr(one, "__metadata__", ()) for one in typing.get_args(field.annotation))
+    for item in (*field.metadata, *(item for items in inner for item in items)):
         if isinstance(item, Wanted):
             return item.words
     kind = bare_type(field)

@@ -53,7 +53,7 @@ def load_profiles(folder: Path, *, must_exist: bool = False) -> tuple[tuple[Prof
 
 def load_profile(path: Path) -> tuple[Profile | None, list[Problem]]:
     """The profile of one file, None where there is a problem; and every problem, by line."""
-    source = read_file(path)
+    source = read_file(path, "a payload profile")
     if source.problems:
         return None, list(source.problems)
     profile, found = build_profile(path.stem, source.data)

@@ -145,7 +145,9 @@ class StoreSettings(Section):
                 ("url",),
                 got,
                 "an address that begins sqlite:/// or postgresql+psycopg://",
-                "for example sqlite:///standingwatch.sqlite",
+                "write postgresql+psycopg:// and the rest as it is"
+                if kind.startswith("postgres")
+                else "for example sqlite:///standingwatch.sqlite",
             )
         if self.keep_rollups_days < self.keep_readings_days:
             yield Conflict(

@@ -49,8 +49,8 @@ class EnvironmentSource:
     problems: tuple[Problem, ...] = ()
 
 
-def read_file(path: Path | None) -> FileSource:
-    """Read a settings file; without a path there is nothing in it."""
+def read_file(path: Path | None, what: str = "a settings file") -> FileSource:
+    """Read a TOML file, of settings unless `what` says otherwise; without a path there is nothing in it."""
     if path is None:
         return FileSource()
     name, folder = str(path), path.parent.absolute()
@@ -61,9 +61,7 @@ def read_file(path: Path | None) -> FileSource:
     try:
         raw = path.read_bytes()
     except OSError as error:
-        return failed(
-            None, error.strerror or type(error).__name__, "a settings file", "give the path of a TOML file"
-        )
+        return failed(None, error.strerror or type(error).__name__, what, "give the path of a TOML file")
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:

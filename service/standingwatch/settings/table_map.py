@@ -12,7 +12,7 @@ from standingwatch.settings.sources import read_file
 
 def load_table_map(path: Path) -> tuple[TableMap | None, list[Problem]]:
     """The column map in a file, or None and every problem with file, line and key."""
-    file = read_file(path)
+    file = read_file(path, "a column map")
     if file.problems:
         return None, list(file.problems)
     table_map, wrong = build_table_map(file.data)

@@ -100,7 +100,7 @@ def problems_of(
             value, is_item = _look_up(data, finding["loc"]), len(path) > len(key)
             if finding["type"] == "too_short" and value:
                 continue  # items that cannot be used are not counted, and told by themselves
-            mend = _mend_item(value, field) if is_item else _mend(value, field)
+            mend = _mend_item(value, field) if is_item else _mend(value, field, key[-1])
             problems.append(places.error((key,), shown(value, field), wanted_words(field), mend))
         elif path[-1] == "[key]":  # how the validator says that it is about the name and not what has it
             problems.append(_bad_name(path[:-1], places))
@@ -149,13 +149,15 @@ def _quoted(raw: str, masked: str | None = None) -> str:
     return json.dumps(text, ensure_ascii=False)
 
 
-def _mend(value: object, field: FieldInfo) -> str:
+def _mend(value: object, field: FieldInfo, name: str) -> str:
     kind = bare_type(field)
     words = choices(field)
     if is_list(field) and isinstance(value, str):
         return f"write [{_quoted(value)}]"
     if isinstance(value, str) and kind in (bool, int, float) and _is_plain(value, kind):
         return f"write {value.strip().lower()} without quotes"
+    if isinstance(value, str) and kind in (int, float) and (mend := _time_as_number(value, name)):
+        return mend
     if words:
         if isinstance(value, int | float) and str(value) in words:
             return f'write "{value}" in quotes'
@@ -174,6 +176,22 @@ def _mend(value: object, field: FieldInfo) -> str:
         return ""
     default = toml_words(field.default)
     return f"the default is {default}" if default else "leave it out for none"
+
+
+#: Units that people write behind times [s], and the endings of our own names [s].
+_TIMES_S = {"s": 1, "sec": 1, "min": 60, "m": 60, "h": 3600, "d": 86_400, "day": 86_400, "days": 86_400}
+_ENDINGS = {"_s": (1, "seconds"), "_days": (86_400, "days"), "_hours": (3600, "hours")}
+
+
+def _time_as_number(text: str, name: str) -> str:
+    """How a time that came with its unit is written; "" where it is none, or does not come out even."""
+    match = re.fullmatch(r"\s*(\d{1,9}(?:\.\d{1,6})?)\s*([a-z]+)\s*", text.lower(), re.ASCII)
+    ending = next((one for one in _ENDINGS if name.endswith(one)), "")
+    if match is None or not ending or match[2] not in _TIMES_S:
+        return ""
+    unit_s, words = _ENDINGS[ending]
+    value = float(match[1]) * _TIMES_S[match[2]] / unit_s
+    return f"it is a number of {words}: write {value:.10g}" if value == round(value) else ""
 
 
 def _mend_item(value: object, field: FieldInfo) -> str:

@@ -121,9 +121,13 @@ class Store:
         """What to tell when the database cannot be opened."""
         if detail := damage_of(error):
             return StoreError(damage_sentence(self.shown_url, detail))
+        look = (
+            "check that the file's folder exists and may be written"
+            if self.is_sqlite
+            else "check host, port and database in store.url, that the server runs, and the credentials"
+        )
         return StoreError(
-            f"store {self.shown_url}: cannot be opened: {' '.join(str(error.orig).split())}; "
-            "check that the server runs, the file's folder exists and may be written, and the credentials"
+            f"store {self.shown_url}: cannot be opened: {' '.join(str(error.orig).split())}; {look}"
         )
 
     def close(self) -> None:

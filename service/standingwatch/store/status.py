@@ -9,11 +9,14 @@ from pathlib import Path
 from typing import TypedDict
 
 import numpy as np
+import pandas as pd
 from sqlalchemy import Connection, func, select
 
 from standingwatch.alarms.watchman import growth_bytes_a_day
 from standingwatch.detect.words import Severity
 from standingwatch.readings import FloatArray
+from standingwatch.readings.flags import Flag
+from standingwatch.readings.plausible import doubt_sentence, unit_doubts
 from standingwatch.rf import rho_from_power, swr_from_rho
 from standingwatch.store import tables
 from standingwatch.store.alarming import load_alarms
@@ -22,6 +25,8 @@ from standingwatch.store.claims import PROCESS, all_claims, owners_of
 from standingwatch.store.connect import Store
 from standingwatch.store.parts import parts_in_use
 from standingwatch.store.reports import horizon_names
+from standingwatch.store.sites import load_site_list
+from standingwatch.store.watching import present_baselines
 from standingwatch.store.watchman import (
     HEARTBEAT_NOTE,
     SIZES_NOTE,
@@ -87,6 +92,7 @@ class StoreStatus:
         newest: the newest readings, the last one first.
         received_us: when the newest report came.
         horizon_us: up to when all that was sent is kept.
+        doubts: transmitters whose newest report can hardly be in watts, with what to ask.
         waiting: arrivals that the watch has not judged yet.
         waiting_us: since when the oldest of these waits.
         alarms: standing alarms by the word for their severity, those about the service itself too.
@@ -102,6 +108,7 @@ class StoreStatus:
     transmitters: int
     heard: int
     newest: tuple[NewReading, ...]
+    doubts: tuple[str, ...]
     received_us: int | None
     horizon_us: int | None
     waiting: int
@@ -139,14 +146,15 @@ def store_status(
     size_bytes = store_bytes(store)
     with store.reading() as connection:
         state = intake_state(connection)
-        heard = len(newest_readings(connection, now_us - RECENT_US, now_us + AHEAD_US))
+        heard = newest_readings(connection, now_us - RECENT_US, now_us + AHEAD_US)
         waiting, waiting_us = _not_judged(connection)
         standing = load_alarms(connection, standing_only=True).values()
         sizes = [(int(t), int(size)) for t, size in load_note(connection, SIZES_NOTE) or []]
         return StoreStatus(
             transmitters=_count_transmitters(connection),
-            heard=heard,
+            heard=len(heard),
             newest=_newest(connection),
+            doubts=_doubts(connection, heard),
             received_us=state.received_us,
             horizon_us=None if state.horizon is None else state.horizon.until_us,
             waiting=waiting,
@@ -207,6 +215,25 @@ def _newest(connection: Connection) -> tuple[NewReading, ...]:
     return tuple(
         NewReading(row.site, row.transmitter, row.time_us, *three)
         for row, three in zip(rows, values, strict=True)
+    )
+
+
+def _doubts(connection: Connection, heard: pd.DataFrame) -> tuple[str, ...]:
+    """What to ask of transmitters by the newest reading of the last hour."""
+    listed = load_site_list(connection)
+    rated_w = _numbers([row.rated_power_w for row in listed.rows])
+    baselines = present_baselines(connection)
+    rho = _numbers([b.rho if (b := baselines.get(key)) else None for key in listed.keys])
+    powers = heard.reindex(listed.keys)
+    forward_w, reflected_w = (
+        powers[name].to_numpy(dtype=np.float64) for name in ("forward_w", "reflected_w")
+    )
+    is_keyed = (powers["flags"].fillna(0).to_numpy(dtype=np.int64) & int(Flag.NOT_KEYED)) == 0
+    doubts = unit_doubts(rated_w, forward_w, reflected_w, is_keyed, rho)
+    return tuple(
+        f"{listed.rows[at].site}/{listed.rows[at].transmitter}: "
+        + doubt_sentence(int(doubts[at]), float(forward_w[at]), float(rated_w[at]))
+        for at in np.flatnonzero(doubts).tolist()
     )
 
 

@@ -279,7 +279,9 @@ def _numbers(path: Path, name: str, column: pa.ChunkedArray) -> FloatArray:
         try:
             column = column.cast(pa.float64())
         except (pa.ArrowInvalid, pa.ArrowNotImplementedError) as error:
-            raise HistoryError(f"{path}: column {name} holds what is not a number: {error}") from error
+            raise HistoryError(
+                f"{path}: column {name} holds what is not a number: {error}; write numbers alone, powers in W"
+            ) from error
     return _array(column, np.nan)
 
 

@@ -21,6 +21,7 @@ from standingwatch.detect.rollup import HOUR_US
 from standingwatch.readings import IntArray
 from standingwatch.readings.flags import Flag
 from standingwatch.readings.fleet import BoolArray, FloatArray
+from standingwatch.readings.plausible import unit_doubts
 from standingwatch.rf import is_passive, return_loss_db_from_rho, rho_at_antenna, rho_from_power, swr_from_rho
 from standingwatch.store import tables
 from standingwatch.store.alarming import StandingAlarm, standing_alarms
@@ -56,6 +57,7 @@ class FleetNow:
         rho: of the newest reading of the match (of an hour its median) at the transmitter; 1 for total
             reflection.
         forward_w: of that reading [W].
+        report_forward_w, report_reflected_w: of the newest report [W], NaN where it is older than an hour.
         baseline_rho: NaN for none.
         baseline_kind: "" for none.
     """
@@ -70,6 +72,8 @@ class FleetNow:
     foldback: IntArray
     rho: FloatArray
     forward_w: FloatArray
+    report_forward_w: FloatArray
+    report_reflected_w: FloatArray
     baseline_rho: FloatArray
     baseline_kind: tuple[str, ...]
 
@@ -113,6 +117,17 @@ class FleetNow:
     def has_no_baseline(self) -> BoolArray:
         """Whether the baseline is still being learned."""
         return np.isnan(self.baseline_rho)
+
+    @cached_property
+    def unit_doubts(self) -> IntArray:
+        """What the newest report makes one ask about its unit, a `UnitDoubt` each."""
+        return unit_doubts(
+            self.roster.fleet.rated_power_w,
+            self.report_forward_w,
+            self.report_reflected_w,
+            (self.flags >= 0) & ~self.is_unkeyed,
+            self.baseline_rho,
+        )
 
     @cached_property
     def heard(self) -> BoolArray:
@@ -209,6 +224,8 @@ class FleetCache:
                 foldback=np.where(unheard, -1, report.foldback),
                 rho=np.where(unmatched, self._match_hours.rho, rho),
                 forward_w=np.where(unmatched, self._match_hours.forward_w, match.forward_w),
+                report_forward_w=np.where(unheard, np.nan, report.forward_w),
+                report_reflected_w=np.where(unheard, np.nan, report.reflected_w),
                 baseline_rho=self._baseline_rho,
                 baseline_kind=self._baseline_kind,
             )

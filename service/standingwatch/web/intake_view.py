@@ -8,6 +8,7 @@ import numpy as np
 from sqlalchemy import Connection
 
 from standingwatch.readings import decode_report
+from standingwatch.readings.plausible import doubt_sentence
 from standingwatch.store.board import intake_state, refused_examples
 from standingwatch.store.clocks import SiteClock, remarkable_clocks
 from standingwatch.store.intake_pages import Rate, RefusedReason, rates, refused_reasons, unlisted_topics
@@ -27,6 +28,9 @@ HEARD_A_PAGE = 50
 
 #: Clocks that are shown.
 MOST_CLOCKS = 50
+
+#: Transmitters whose unit is asked about that are shown.
+MOST_DOUBTS = 50
 
 #: Times that rates are told for [us].
 SPANS_US = (60_000_000, 600_000_000, 3_600_000_000)
@@ -53,6 +57,15 @@ class HeardSite:
 
 
 @dataclass(frozen=True)
+class Doubt:
+    """A transmitter whose powers can hardly be in watts, and what to ask of it."""
+
+    site: str
+    transmitter: str
+    text: str
+
+
+@dataclass(frozen=True)
 class IntakeView:
     """The intake at one moment.
 
@@ -63,6 +76,7 @@ class IntakeView:
         heard: a page of the sites, longest silent first; `page` of `pages`.
         late_sites: how many sites have an overdue transmitter.
         clocks: clocks that are off, drift or jumped, those that are off first; `clocks_off` are off.
+        doubts: whose powers can hardly be in watts, the first of `doubted`.
     """
 
     now_us: int
@@ -77,6 +91,8 @@ class IntakeView:
     late_sites: int
     clocks: tuple[SiteClock, ...]
     clocks_off: int
+    doubts: tuple[Doubt, ...]
+    doubted: int
 
 
 def intake_view(connection: Connection, cache: RosterCache, now_us: int, page: int = 1) -> IntakeView:
@@ -100,6 +116,7 @@ def intake_view(connection: Connection, cache: RosterCache, now_us: int, page: i
     pages = max(1, -(-sites // HEARD_A_PAGE))
     page = min(page, pages)
     reasons = refused_reasons(connection)
+    doubted = np.flatnonzero(now.unit_doubts)
     found = [unlisted_of(connection, roster, told) for told in unlisted_topics(connection, MOST_UNLISTED)]
     remarkable = remarkable_clocks(connection, fleet.site_names)
     return IntakeView(
@@ -126,6 +143,17 @@ def intake_view(connection: Connection, cache: RosterCache, now_us: int, page: i
         late_sites=int(np.count_nonzero(late)),
         clocks=remarkable[:MOST_CLOCKS],
         clocks_off=sum(one.is_off for one in remarkable),
+        doubts=tuple(
+            Doubt(
+                fleet.site[at],
+                fleet.transmitter[at],
+                doubt_sentence(
+                    int(now.unit_doubts[at]), float(now.report_forward_w[at]), float(fleet.rated_power_w[at])
+                ),
+            )
+            for at in doubted[:MOST_DOUBTS].tolist()
+        ),
+        doubted=len(doubted),
     )
 
 

@@ -212,7 +212,9 @@ def opened(file: Path) -> Iterator[tuple[zipfile.ZipFile, Manifest]]:
     except zipfile.BadZipFile as error:
         raise BackupError(f"{file}: is no backup, or is not whole ({error}); take another one") from error
     except OSError as error:
-        raise BackupError(f"{file}: cannot be read: {error.strerror or error}") from error
+        raise BackupError(
+            f"{file}: cannot be read: {error.strerror or error}; give a file that `standingwatch backup` made"
+        ) from error
 
 
 def _manifest(file: Path, archive: zipfile.ZipFile) -> Manifest:
