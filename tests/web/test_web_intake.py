@@ -196,7 +196,15 @@ def test_a_unit_that_was_set_wrong_is_asked_about(fill_each: Any, client_of: Cal
                 .where(tables.readings.c.transmitter == key)
                 .values(forward_w=forward_w, reflected_w=reflected_w)
             )
-    page = client_of(fill).get("/intake").text
+    client = client_of(fill)
+    told = client.get("/api/intake").json()
+    assert told["transmitters_with_units_in_doubt"] == 2
+    assert [(one["site"], one["transmitter"]) for one in told["units_in_doubt"]] == [
+        ("S000", "RPT-2"),
+        ("S001", "RPT-1"),
+    ]
+    assert told["units_in_doubt"][0]["question"].endswith("is it in mW?")
+    page = client.get("/intake").text
     section = page[page.index('id="units"') : page.index('id="clocks"')]
     assert "Units in doubt: 2" in section
     assert "S000/RPT-2</a>" in section

@@ -221,4 +221,8 @@ def _as_data(view: IntakeView) -> dict[str, Any]:
         ],
         "not_on_site_list": [_unlisted(one.told, one) for one in view.unlisted],
         "sites_with_overdue_transmitters": view.late_sites,
+        "transmitters_with_units_in_doubt": view.doubted,
+        "units_in_doubt": [
+            {"site": one.site, "transmitter": one.transmitter, "question": one.text} for one in view.doubts
+        ],
     }

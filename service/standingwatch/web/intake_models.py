@@ -42,6 +42,14 @@ class UnlistedData(BaseModel):
     guesses: list[str] = Field(description="where those come from")
 
 
+class UnitInDoubt(BaseModel):
+    """A transmitter whose powers can hardly be in watts."""
+
+    site: str
+    transmitter: str
+    question: str
+
+
 class Intake(BaseModel):
     """Whether the intake keeps up, and what it could not use. Times are RFC 3339."""
 
@@ -54,6 +62,8 @@ class Intake(BaseModel):
     refused: list[ReasonCount]
     not_on_site_list: list[UnlistedData] = Field(description="the most frequent hundred")
     sites_with_overdue_transmitters: int
+    transmitters_with_units_in_doubt: int
+    units_in_doubt: list[UnitInDoubt] = Field(description="the first of them, as on the page")
 
 
 class RefusedData(BaseModel):
