@@ -23,6 +23,7 @@ import http.server
 import json
 import random
 import sqlite3
+import subprocess
 import sys
 import tempfile
 import threading
@@ -91,6 +92,7 @@ class Life:
         self.start_us = START_US if speed != 1 else time.time_ns() // 1000
         self.sent = self.hostile = self.breaks = self.pages = 0
         self.failed_pages: list[str] = []
+        self.failed_breaks: list[str] = []
         self.acknowledged = 0
         self.client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="soak", clean_session=False)
         self.client.max_inflight_messages_set(500)
@@ -104,12 +106,16 @@ class Life:
         """Now, by the daemon's clock."""
         return self.start_us + round((time.monotonic() - self.began) * self.speed * 1e6)
 
+    def due_us(self, number: int) -> int:
+        """When a report is made, by its number."""
+        every_us = INTERVAL_S * 1_000_000 if self.speed != 1 else 2_000_000
+        return self.start_us + number * every_us // (SITES * PER_SITE)
+
     def report(self) -> None:
         """Reports as they are due: each transmitter's every five minutes of life, every 2 s at speed 1."""
-        every_us = INTERVAL_S * 1_000_000 if self.speed != 1 else 2_000_000
         fleet, number = names(), 0
         while not self.stopping.is_set():
-            due_us = self.start_us + number * every_us // len(fleet)
+            due_us = self.due_us(number)
             ahead_s = (due_us - self.now_us()) / self.speed / 1e6
             if ahead_s > 0:
                 self.stopping.wait(min(ahead_s, 0.05))
@@ -163,10 +169,14 @@ class Life:
     def trouble(self) -> None:
         """The broker goes and comes back."""
         while not self.stopping.wait(BREAK_EVERY_S):
-            self.broker.stop()
-            self.breaks += 1
-            self.stopping.wait(BROKEN_S)
-            self.broker.start()
+            try:
+                self.broker.stop()
+                self.breaks += 1
+                self.stopping.wait(BROKEN_S)
+                self.broker.start()
+            except (TimedOutError, subprocess.TimeoutExpired) as error:
+                # A slow machine: it is made up for when this comes round again, and told at the end.
+                self.failed_breaks.append(str(error))
 
     def start(self) -> None:
         """Begin."""
@@ -244,6 +254,36 @@ def stored(folder: Path) -> tuple[int, int]:
     return count[0], count[1]
 
 
+def missing(folder: Path, life: Life) -> str:
+    """Which reports are not in the store, told by when they were made: late ones come last, lost ones before.
+
+    The broker's own count says how many messages it still holds for somebody.
+    """
+    with sqlite3.connect(f"file:{folder}/store.sqlite?mode=ro", uri=True) as connection:
+        kept = {int(row[0]) for row in connection.execute("SELECT time_us FROM readings")}
+    gone = [number for number in range(life.sent) if life.due_us(number) not in kept]
+    newest = max((number for number in range(life.sent) if life.due_us(number) in kept), default=-1)
+    late = sum(number > newest for number in gone)
+    return (
+        f"not stored: {late} after the newest that is stored, {len(gone) - late} before it: {gone[:20]} ..."
+    )
+
+
+def held_by_broker(port: int) -> str:
+    """What the broker says that it holds, after the ten seconds between two of its statements."""
+    said: dict[str, str] = {}
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="soak-looks")
+    client.on_message = lambda _client, _data, one: said.update({one.topic: one.payload.decode()})
+    client.connect("127.0.0.1", port)
+    for topic in ("store/messages/count", "messages/stored", "publish/messages/dropped"):
+        client.subscribe(f"$SYS/broker/{topic}")
+    client.loop_start()
+    time.sleep(12)
+    client.loop_stop()
+    client.disconnect()
+    return f"the broker says: {said}"
+
+
 def run(minutes: float, speed: float, cache_mb: int, picture: Path | None) -> int:
     """The soak; 0 where everything is flat and nothing is lost."""
     receiver = http.server.ThreadingHTTPServer(("127.0.0.1", free_port()), Receiver)
@@ -276,7 +316,7 @@ def run(minutes: float, speed: float, cache_mb: int, picture: Path | None) -> in
         try:
             until(lambda: stored(folder)[0] >= wanted, 120, "all reports are stored")
         except TimedOutError as late:
-            sys.stdout.write(f"{late}\n")
+            sys.stdout.write(f"{late}\n{missing(folder, life)}\n{held_by_broker(broker.port)}\n")
         kept, refused = stored(folder)
         pages_at_the_end = daemon.metrics()
         daemon.stop()
@@ -300,6 +340,8 @@ def run(minutes: float, speed: float, cache_mb: int, picture: Path | None) -> in
     )
     for line in life.failed_pages[:5]:
         sys.stdout.write(f"failed: {line}\n")
+    for line in life.failed_breaks:
+        sys.stdout.write(f"a restart of the broker took too long: {line}\n")
     good = kept == wanted and "Traceback" not in log and not life.failed_pages
     for name, values in columns.items():
         flat, sentence = judged(name, at_s, values)
