@@ -112,8 +112,8 @@ def act_run(arguments: argparse.Namespace) -> int:
 
 def prepare(settings: Settings) -> None:
     """Bring the store up to date, and its site list to the file of the settings; before threads begin."""
-    from standingwatch.cli.memory import bound_arenas
     from standingwatch.daemon import wall_clock
+    from standingwatch.memory import bound_arenas
     from standingwatch.store.sites import load_site_list, replace_site_list
 
     bound_arenas()

@@ -178,8 +178,8 @@ def _alembic_config() -> alembic.config.Config:
 
 
 def _sqlite_engine(url: Any) -> Engine:
-    # The connection used last first: each keeps pages of its own in memory, and those hardly ever needed at
-    # the same time as others then stay small.
+    # The connection used last first: each keeps pages of its own in memory, which SQLite drops when another
+    # connection has written.
     engine = create_engine(
         url, pool_use_lifo=True, connect_args={"timeout": WAIT_S, "check_same_thread": False}
     )
