@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy import stats
 
-#: Share of the time that is warm-up, and growth that counts as none: a share of the figure; else less than one.
+#: Share of the time that is warm-up, and growth that counts as none: a share, or less than one.
 WARM_UP = 1 / 3
 MOST_GROWTH = {"memory MB": 0.03}
 

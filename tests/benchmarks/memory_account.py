@@ -17,10 +17,9 @@ from pathlib import Path
 class _Mallinfo(ctypes.Structure):
     """`struct mallinfo2` of glibc's malloc.h."""
 
-    _fields_ = tuple(
-        (name, ctypes.c_size_t)
-        for name in ("arena", "ordblks", "smblks", "hblks", "hblkhd")
-        + ("usmblks", "fsmblks", "uordblks", "fordblks", "keepcost")
+    _fields_ = (
+        *((name, ctypes.c_size_t) for name in ("arena", "ordblks", "smblks", "hblks", "hblkhd", "usmblks")),
+        *((name, ctypes.c_size_t) for name in ("fsmblks", "uordblks", "fordblks", "keepcost")),
     )
 
 
