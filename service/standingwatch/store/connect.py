@@ -16,6 +16,7 @@ from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.exc import ArgumentError, DBAPIError
+from sqlalchemy.pool import QueuePool
 
 from standingwatch.settings.secret_url import hide_password
 from standingwatch.store.damage import damage_of, damage_sentence, tell_of_damage
@@ -179,9 +180,12 @@ def _alembic_config() -> alembic.config.Config:
 
 def _sqlite_engine(url: Any) -> Engine:
     # The connection used last first: each keeps pages of its own in memory, which SQLite drops when another
-    # connection has written.
+    # connection has written. A store in memory has one connection and no such pool.
+    has_pool = url.get_dialect().get_pool_class(url) is QueuePool
     engine = create_engine(
-        url, pool_use_lifo=True, connect_args={"timeout": WAIT_S, "check_same_thread": False}
+        url,
+        connect_args={"timeout": WAIT_S, "check_same_thread": False},
+        **({"pool_use_lifo": True} if has_pool else {}),
     )
 
     @event.listens_for(engine, "connect")
