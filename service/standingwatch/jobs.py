@@ -13,6 +13,7 @@ from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 from sqlalchemy.exc import DBAPIError
 
+from standingwatch.memory import give_back
 from standingwatch.metrics import Metrics
 from standingwatch.settings import AccessSettings, StoreSettings
 from standingwatch.store.audit import forget_audit
@@ -42,6 +43,9 @@ LONGEST_DAY_S = 25 * 3600.0
 
 #: Where the clock is not that of the wall, reviews are looked for so often [s].
 LOOK_EVERY_S = 20
+
+#: The job that runs each minute and needs next to nothing.
+MEASURING = "store-size"
 
 #: So many sizes of the store are remembered, one an hour.
 KEEP_SIZES = 24 * 14
@@ -109,7 +113,7 @@ class Jobs:
         self._jobs = (
             Job("retention", 3600.0, "cron", {"hour": "*", "minute": 17}, self._forget),
             Job("purge", 86_400.0, "cron", {"hour": 3, "minute": 41}, self._purge),
-            Job("store-size", 60.0, "interval", {"minutes": 1}, self._measure),
+            Job(MEASURING, 60.0, "interval", {"minutes": 1}, self._measure),
             *self._reviews,
             self._visits,
         )
@@ -122,7 +126,7 @@ class Jobs:
 
     def start(self) -> None:
         """Begin to work at the set times; at once measure the store, and do what was missed."""
-        at_once = {"store-size", self._visits.name, *(job.name for job in self._reviews)}
+        at_once = {MEASURING, self._visits.name, *(job.name for job in self._reviews)}
         if not self._store.is_sqlite:
             # What comes now should find its partition.
             at_once.add("retention")
@@ -172,6 +176,8 @@ class Jobs:
                 self._metrics.job_failures.labels(name).inc()
             else:
                 self._metrics.job_success.labels(name).set(self._clock() / 1e6)
+            if name != MEASURING:
+                give_back()
             log.debug("job %s took %.2f s", name, time.monotonic() - begin)
             try:
                 with self._store.writing() as connection:

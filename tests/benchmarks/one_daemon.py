@@ -179,7 +179,7 @@ class Daemon:
                 stdout=log,
                 stderr=log,
             )
-        until(self.connected, 60, f"the daemon is connected; see {self.log}")
+        until(self.connected, 180, f"the daemon is connected; see {self.log}")
         if not self.token:
             said = self.command("token", "add", "measuring", "--role", "viewer")
             self.token = next(word for word in said.split() if len(word) > 40)

@@ -174,6 +174,48 @@ def test_a_repeat_changes_nothing_and_a_conflict_is_kept(writer: Writer, store: 
     assert json.loads(conflict.payload)["reflected_w"] == 9.9
 
 
+def test_a_refused_report_that_is_marked_as_delivered_again_is_kept_once(
+    writer: Writer, store: Store
+) -> None:
+    topic = "standingwatch/report/alder-ridge/rpt-1"
+    first, other = Arrived(topic, b"{", NOW_US), Arrived(topic, b"[", NOW_US)
+    assert len(writer.write([first, first._replace(is_again=True)]).refused) == 1
+    again = writer.write([first._replace(is_again=True), other._replace(is_again=True)])
+    assert (again.repeated, [one.payload for one in again.refused]) == (1, [b"["])
+    elsewhere = first._replace(topic="standingwatch/report/birch-hill/rpt-1", is_again=True)
+    # A site that sends it again, another site, and the next day: each is a report of its own.
+    for one in (first, elsewhere, first._replace(received_us=NOW_US + 86_400_000_001, is_again=True)):
+        assert len(writer.write([one]).refused) == 1
+    with store.reading() as connection:
+        assert len(refused_reports(connection)) == 5
+
+
+def test_a_broker_that_never_heard_of_it_delivers_a_refused_report_again(
+    writer: Writer, store: Store, broker: Any, connect_client: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    metrics = Metrics(CollectorRegistry())
+
+    def received() -> float:
+        return counted(writer)["standingwatch_messages_received_total"]
+
+    for messages in (1, 2):
+        intake = Intake(BrokerSettings(port=broker.port), IntakeSettings(), writer, metrics, lambda: NOW_US)
+        if messages == 1:
+            monkeypatch.setattr(intake.connection, "acknowledge_all", lambda _: None)
+        intake.start()
+        assert intake.connection.wait_connected(10)
+        if messages == 1:
+            topic = "standingwatch/report/alder-ridge/rpt-1"
+            connect_client(broker.port).publish(topic, b"{", qos=1).wait_for_publish(10)
+        end = time.monotonic() + 10
+        while received() < messages and time.monotonic() < end:
+            time.sleep(0.02)
+        intake.stop()
+    assert received() == 2
+    with store.reading() as connection:
+        assert len(refused_reports(connection)) == 1
+
+
 def test_late_and_future_reports_are_kept_and_flagged(writer: Writer, store: Store) -> None:
     topic = "standingwatch/report/alder-ridge/rpt-1"
     for seconds in (-60, -600, 7200):

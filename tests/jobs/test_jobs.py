@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import ctypes
+import platform
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -193,6 +196,34 @@ def test_a_run_that_cannot_be_noted_stops_nothing(
     jobs._guarded("retention", lambda: done.append(True))()
     assert done == [True]
     assert "its run cannot be noted" in caplog.text
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="only glibc can be told to give memory back")
+def test_what_a_job_has_freed_goes_back_to_the_system(jobs: Jobs) -> None:
+    libc = ctypes.CDLL(None)
+    libc.malloc.restype = libc.memset.restype = ctypes.c_void_p
+    libc.malloc.argtypes, libc.free.argtypes = [ctypes.c_size_t], [ctypes.c_void_p]
+    libc.memset.argtypes = [ctypes.c_void_p, ctypes.c_int, ctypes.c_size_t]
+    stays: list[int] = []
+
+    def work() -> None:
+        held = [libc.malloc(100_000) for _ in range(500)]
+        for one in held:
+            libc.memset(one, 1, 100_000)
+        stays.append(libc.malloc(100_000))
+        for one in held:
+            libc.free(one)
+
+    def pages_more_after(name: str) -> int:
+        before = int(Path("/proc/self/statm").read_text().split()[1])
+        jobs._guarded(name, work)()
+        return int(Path("/proc/self/statm").read_text().split()[1]) - before
+
+    # Of some 12,200 pages of 4 KB; the one that runs each minute needs nothing and gives nothing back.
+    assert pages_more_after("review") < 2_000
+    assert pages_more_after("store-size") > 10_000
+    for one in stays:
+        libc.free(one)
 
 
 def test_the_size_grows_with_what_is_kept(store: Store, metrics: Metrics) -> None:

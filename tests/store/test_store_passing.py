@@ -6,8 +6,12 @@ import logging
 import sqlite3
 
 import pytest
+from sqlalchemy import Connection, update
 from sqlalchemy.exc import IntegrityError, OperationalError
 
+from standingwatch.store import tables
+from standingwatch.store.access import Role, add_user, load_user
+from standingwatch.store.connect import Store
 from standingwatch.store.passing import is_passing, tell
 
 AWAY = OperationalError("SELECT 1", None, sqlite3.OperationalError("database is locked"))
@@ -34,3 +38,22 @@ def test_what_passes_is_told_without_a_traceback(
         tell(logging.getLogger("x"), caught, "%s failed", "it")
     assert "it failed" in caplog.text
     assert ("Traceback" in caplog.text) is not passes
+
+
+def test_a_note_by_the_way_gives_up_where_others_write(store: Store) -> None:
+    store.migrate()
+    with store.writing() as connection:
+        add_user(connection, "Ada", Role.VIEWER, "h", 1)
+
+    def rename(connection: Connection) -> None:
+        connection.execute(update(tables.users).values(name="Bo"))
+
+    with store.writing() as connection:
+        rename(connection)
+        with pytest.raises(OperationalError) as caught, store.noting() as other:
+            rename(other)
+        assert is_passing(caught.value)
+    with store.noting() as other:
+        rename(other)
+    with store.reading() as connection:
+        assert load_user(connection, "Bo") is not None

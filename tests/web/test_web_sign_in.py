@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 from argon2 import PasswordHasher, extract_parameters
-from sqlalchemy import select
+from sqlalchemy import event, select
 
 from standingwatch.settings import AccessSettings
 from standingwatch.store import passwords, tables
@@ -22,6 +22,7 @@ from standingwatch.store.access import (
     set_role,
 )
 from standingwatch.store.audit import load_audit
+from standingwatch.store.connect import NOTE_WAIT_S, WAIT_S
 from standingwatch.store.tokens import add_token, revoke_token
 from standingwatch.web.access import SESSION_COOKIE
 from standingwatch.web.sign_in import safe_next
@@ -410,6 +411,25 @@ def test_the_use_of_a_token_is_noted_once_a_minute(fill: Any, client: Any, token
     fill.now_us += 1
     client.get("/api/alarms", headers=bearer(token))
     assert used_us() == first + MIN_US
+
+
+def test_who_reads_is_let_in_while_that_cannot_be_noted(
+    fill: Any, client: Any, token: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    client.sign_in("Ada")
+    fill.now_us += MIN_US
+    said: list[str] = []
+    event.listen(fill.store.engine, "before_cursor_execute", lambda *given: said.append(given[2]))
+    with fill.store.writing():
+        assert client.get("/alarms").status_code == 200
+        client.cookies.clear()
+        assert client.get("/api/alarms", headers=bearer(token)).status_code == 200
+    assert caplog.text.count("not noted who reads: database is locked") == 2
+    # It waited shortly; what has to be written waits for others as before.
+    waits = [f"PRAGMA busy_timeout = {round(1000 * wait_s)}" for wait_s in (NOTE_WAIT_S, WAIT_S)]
+    assert [one for one in said if "busy_timeout" in one] == [*waits, *waits]
+    with fill.store.reading() as connection:
+        assert connection.exec_driver_sql("PRAGMA busy_timeout").scalar_one() == 1000 * WAIT_S
 
 
 @pytest.mark.parametrize("how", ["ended", "revoked", "wrong", "empty", "basic", "of one who is disabled"])

@@ -111,10 +111,12 @@ def act_run(arguments: argparse.Namespace) -> int:
 
 
 def prepare(settings: Settings) -> None:
-    """Bring the store up to date, and its site list to the file of the settings."""
+    """Bring the store up to date, and its site list to the file of the settings; before threads begin."""
     from standingwatch.daemon import wall_clock
+    from standingwatch.memory import bound_arenas
     from standingwatch.store.sites import load_site_list, replace_site_list
 
+    bound_arenas()
     refuse_damage(settings)
     with open_store(settings) as store:
         if settings.inventory.file is not None:

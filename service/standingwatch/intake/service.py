@@ -161,6 +161,7 @@ class Intake:
                 message.mid,
                 message.qos,
                 connection,
+                is_again=message.dup,
             )
         )
         if waited_s:

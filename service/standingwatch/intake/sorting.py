@@ -34,6 +34,7 @@ class Arrived(NamedTuple):
         retained: whether the broker had kept it.
         message_id, qos, connection: what its acknowledgement needs.
         refusal: reason and sentence where it is known already that it cannot be used; None otherwise.
+        is_again: whether the broker says that it delivered it before, and may have to us.
     """
 
     topic: str
@@ -44,6 +45,7 @@ class Arrived(NamedTuple):
     qos: int = 0
     connection: int = 0
     refusal: tuple[str, str] | None = None
+    is_again: bool = False
 
 
 @dataclass

@@ -30,6 +30,7 @@ from standingwatch.settings import IntakeSettings
 from standingwatch.store.connect import Store, lock_arrivals
 from standingwatch.store.passing import is_passing
 from standingwatch.store.pending import any_pending
+from standingwatch.store.redelivered import without_kept
 from standingwatch.store.reports import (
     Horizon,
     RefusedReport,
@@ -54,7 +55,7 @@ LOOK_BACK_US = 24 * 3_600_000_000
 
 @dataclass(frozen=True)
 class Written:
-    """What became of a batch."""
+    """What became of a batch; repeated is what was kept before, usable or not."""
 
     stored: int
     repeated: int
@@ -224,6 +225,9 @@ class Writer:
                 insert_links(connection, arrival, sorted_batch.links)
                 if inserted < len(readings):
                     self._refuse_conflicts(connection, arrival, readings, keys, sorted_batch)
+            refused_all = len(sorted_batch.refused)
+            marked = [(m.topic, m.received_us) for m in batch if m.is_again]
+            sorted_batch.refused = without_kept(connection, sorted_batch.refused, marked)
             # What was kept once and is put in again stays.
             kept = sorted_batch.refused if again else self._shares.within(sorted_batch.refused, self._clock())
             refuse(connection, kept)
@@ -237,7 +241,8 @@ class Writer:
         self._metrics.messages_passed_over.inc(sorted_batch.passed_over)
         self._metrics.refused_left_out.inc(len(sorted_batch.refused) - len(kept))
         lag_s = float(np.median(received_us - readings.time_us)) / 1e6 if len(readings) else 0.0
-        return Written(inserted, len(readings) - inserted, tuple(sorted_batch.refused), lag_s)
+        repeated = len(readings) - inserted + refused_all - len(sorted_batch.refused)
+        return Written(inserted, repeated, tuple(sorted_batch.refused), lag_s)
 
     def forget_horizon(self, intake: str) -> None:
         """An intake is not there any more: nobody waits for it."""

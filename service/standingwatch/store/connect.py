@@ -16,6 +16,7 @@ from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.exc import ArgumentError, DBAPIError
+from sqlalchemy.pool import QueuePool
 
 from standingwatch.settings.secret_url import hide_password
 from standingwatch.store.damage import damage_of, damage_sentence, tell_of_damage
@@ -82,6 +83,19 @@ class Store:
                 self._after(connection)
 
     @contextmanager
+    def noting(self) -> Iterator[Connection]:
+        """A transaction for what may as well be left out: it waits `NOTE_WAIT_S` for others, and no longer.
+
+        Raises:
+            OperationalError: the database is locked for longer, away or full; `passing.is_passing` knows it.
+        """
+        options = {"wait_s": NOTE_WAIT_S} if self.is_sqlite else {}
+        with self.engine.connect().execution_options(**options) as connection, connection.begin():
+            if not self.is_sqlite:
+                connection.execute(text(f"SET LOCAL lock_timeout = '{round(NOTE_WAIT_S * 1000)}ms'"))
+            yield connection
+
+    @contextmanager
     def reading(self) -> Iterator[Connection]:
         """A transaction that only reads, with one view of the data throughout."""
         options = {"isolation_level": "REPEATABLE READ"} if not self.is_sqlite else {"only_reads": True}
@@ -135,6 +149,9 @@ class Store:
         self.engine.dispose()
 
 
+#: How long a writer waits on SQLite for others to end theirs, and for what is noted by the way [s].
+WAIT_S, NOTE_WAIT_S = 30.0, 0.5
+
 #: What our connections are called at a PostgreSQL server, where the URL does not say otherwise.
 APPLICATION_NAME = "standingwatch"
 
@@ -166,7 +183,14 @@ def _alembic_config() -> alembic.config.Config:
 
 
 def _sqlite_engine(url: Any) -> Engine:
-    engine = create_engine(url, connect_args={"timeout": 30, "check_same_thread": False})
+    # The connection used last first: each keeps pages of its own in memory, which SQLite drops when another
+    # connection has written. A store in memory has one connection and no such pool.
+    has_pool = url.get_dialect().get_pool_class(url) is QueuePool
+    engine = create_engine(
+        url,
+        connect_args={"timeout": WAIT_S, "check_same_thread": False},
+        **({"pool_use_lifo": True} if has_pool else {}),
+    )
 
     @event.listens_for(engine, "connect")
     def set_up(connection: sqlite3.Connection, _record: object) -> None:
@@ -182,7 +206,19 @@ def _sqlite_engine(url: Any) -> Engine:
 
     @event.listens_for(engine, "begin")
     def begin(connection: Connection) -> None:
-        only_reads = connection.get_execution_options().get("only_reads", False)
-        connection.exec_driver_sql("BEGIN" if only_reads else "BEGIN IMMEDIATE")
+        options = connection.get_execution_options()
+        if options.get("only_reads", False):
+            connection.exec_driver_sql("BEGIN")
+            return
+        wait_s = options.get("wait_s", WAIT_S)
+        if wait_s == WAIT_S:
+            connection.exec_driver_sql("BEGIN IMMEDIATE")
+            return
+        connection.exec_driver_sql(f"PRAGMA busy_timeout = {round(wait_s * 1000)}")
+        try:
+            connection.exec_driver_sql("BEGIN IMMEDIATE")
+        finally:
+            # The connection goes back to the pool, for work that does wait.
+            connection.exec_driver_sql(f"PRAGMA busy_timeout = {round(WAIT_S * 1000)}")
 
     return engine

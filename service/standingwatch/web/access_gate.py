@@ -10,7 +10,8 @@ from urllib.parse import parse_qs, quote, urlsplit
 
 from fastapi import Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy import Connection
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from starlette.concurrency import run_in_threadpool
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -18,6 +19,7 @@ from standingwatch.settings import AccessSettings
 from standingwatch.store.access import Role, find_session, has_users, hash_of, is_news, note_seen
 from standingwatch.store.audit import note_act
 from standingwatch.store.connect import Store
+from standingwatch.store.passing import is_passing
 from standingwatch.store.tokens import find_token, note_used
 from standingwatch.web.access import (
     ANYBODY,
@@ -121,8 +123,7 @@ class Access:
         if token is None:
             raise BadTokenError
         if is_news(token.used_us, now_us):
-            with self.store.writing() as connection:
-                note_used(connection, token.number, now_us)
+            self._note(lambda connection: note_used(connection, token.number, now_us))
         return Person(f"token {token.name}", token.role, "token")
 
     def _by_session(self, secret: str) -> Person | None:
@@ -133,9 +134,18 @@ class Access:
             return None
         session, user = found
         if is_news(session.seen_us, now_us):
-            with self.store.writing() as connection:
-                note_seen(connection, key_hash, now_us)
+            self._note(lambda connection: note_seen(connection, key_hash, now_us))
         return Person(user.name, user.role, "session", key_hash, form_token_of(secret))
+
+    def _note(self, note: Callable[[Connection], None]) -> None:
+        """Note that a person is here; nobody is kept from reading because it cannot be written down."""
+        try:
+            with self.store.noting() as connection:
+                note(connection)
+        except DBAPIError as error:
+            if not is_passing(error):
+                raise
+            log.warning("web: not noted who reads: %s", " ".join(str(error.orig).split()))
 
     def is_open(self, path: str) -> bool:
         """Whether a path needs nobody."""
