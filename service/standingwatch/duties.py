@@ -207,10 +207,12 @@ class Duties:
 
     def _renew(self) -> None:
         with self._lock:
-            held = {name: one.epoch for name, one in self._held.items()}
+            held = dict(self._held)
         with self._store.writing() as connection:
             kept = renew_claims(connection, self._me, [self._name, *held])
-        lost = {name for name in held if name not in kept}
+        with self._lock:
+            # What was let go of meanwhile is not lost.
+            lost = {name for name, one in held.items() if name not in kept and self._held.get(name) is one}
         self._is_here = self._name in kept
         for name in lost - self._lost:
             log.error("claims: another process has taken %s over; this one was held up for too long", name)

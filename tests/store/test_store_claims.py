@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import threading
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from pathlib import Path
 
 import pytest
@@ -12,7 +12,7 @@ from databases import new_database
 from hypothesis import given
 from hypothesis import strategies as st
 from prometheus_client import CollectorRegistry
-from sqlalchemy import text, update
+from sqlalchemy import Connection, text, update
 
 from standingwatch import duties
 from standingwatch.duties import Duties
@@ -167,6 +167,25 @@ def test_two_share_the_work_and_a_third_of_the_same_name_is_refused(
     with shared.reading() as connection:
         live = {c.name for c in all_claims(connection) if c.is_live}
     assert not live & {"jobs", "watch/1", "process/one", "process/two"}
+
+
+def test_what_is_let_go_of_while_claims_are_renewed_is_not_called_lost(
+    shared: Store, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    one = of(shared, "one")
+    one.start()
+
+    def stop_first(connection: Connection, me: Claimant, names: Collection[str]) -> set[str]:
+        one._stop(["watch/1"])
+        return renew_claims(connection, me, names)
+
+    monkeypatch.setattr(duties, "renew_claims", stop_first)
+    one._renew()
+    monkeypatch.undo()
+    assert "jobs" in one.held
+    assert "watch/1" not in one.held
+    assert "taken" not in caplog.text
+    one.stop()
 
 
 def test_a_second_daemon_on_sqlite_is_refused(tmp_path: Path) -> None:

@@ -21,8 +21,9 @@ SERVICE = Path(__file__).parents[3] / "service"
 #: Pause before another start [s]; the unit has 5.
 RESTART_S = 0.5
 
-#: What the watchdog allows without a sign of progress [s]; the unit has 120.
-WATCHDOG_S = 10.0
+#: What the watchdog allows without a sign of progress [s]; the unit has 120. Longer than a daemon needs to
+#: find a half-open link by itself, and than a claim holds.
+WATCHDOG_S = 40.0
 
 
 @dataclass
