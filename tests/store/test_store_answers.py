@@ -87,7 +87,7 @@ def test_with_no_server_to_ask_it_is_given_up_too(through: Callable[[str], Store
         connection.execute(text("SELECT 1"))
         proxy.swallow_all()
         proxy.target = 1  # nobody listens there
-        with pytest.raises(OperationalError, match="nor does the server take a question about it"):
+        with pytest.raises(OperationalError, match="and the server takes no question about it"):
             connection.execute(text("SELECT 2"))
 
 

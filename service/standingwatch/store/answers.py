@@ -123,7 +123,7 @@ def _kind() -> Any:
                 if self.works_for is not None and self.works_for(self.pgconn.backend_pid):
                     return
             except psycopg.OperationalError as error:
-                trouble = f"nor does the server take a question about it: {error}"
+                trouble = f"the server takes no question about it: {error}"
             # Closed, it is found to be so by whoever holds it, and is used no more.
             self.pgconn.finish()
             raise psycopg.OperationalError(
