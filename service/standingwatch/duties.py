@@ -117,6 +117,8 @@ class Duties:
         self._is_here = False
         self._told_trouble = ""
         self._stopping = threading.Event()
+        #: That there is something to arrange at once: who goes on with lost work disturbs its new owner.
+        self._woken = threading.Event()
         self._only: OneProcess | None = None
         self._threads = [
             threading.Thread(target=self._run, args=(work,), name=f"claims-{word}", daemon=True)
@@ -147,6 +149,7 @@ class Duties:
     def stop(self) -> None:
         """Let go of everything; others go on at once."""
         self._stopping.set()
+        self._woken.set()
         if not self._store.is_sqlite:
             # The one that renews goes on until all have stopped: that may take longer than a claim holds.
             if self._threads[1].is_alive():
@@ -190,7 +193,14 @@ class Duties:
 
     def _run(self, work: Callable[[], None]) -> None:
         is_renewing = work == self._renew
-        while not self._stopping.wait(self._renew_s) or (is_renewing and self._held):
+        pause = self._stopping if is_renewing else self._woken
+        while True:
+            pause.wait(self._renew_s)
+            if not is_renewing:
+                # Before the look at `_stopping`, which is set before this one is.
+                self._woken.clear()
+            if self._stopping.is_set() and not (is_renewing and self._held):
+                return
             try:
                 work()
             except SQLAlchemyError as problem:
@@ -217,6 +227,8 @@ class Duties:
         for name in lost - self._lost:
             log.error("claims: another process has taken %s over; this one was held up for too long", name)
         self._lost |= lost
+        if lost:
+            self._woken.set()
 
     def _arrange(self) -> None:
         self._arrange_once(is_first=False)

@@ -12,7 +12,8 @@ from databases import new_database
 from hypothesis import given
 from hypothesis import strategies as st
 from prometheus_client import CollectorRegistry
-from sqlalchemy import Connection, text, update
+from sqlalchemy import Connection, insert, text, update
+from sqlalchemy.exc import IntegrityError
 
 from standingwatch import duties
 from standingwatch.duties import Duties
@@ -88,6 +89,42 @@ def test_what_an_owner_of_before_writes_is_not_kept(shared: Store) -> None:
         save_note(connection, "b", "by one, late")
     with shared.reading() as connection:
         assert load_note(connection, "b") == "by one again"
+
+
+def test_a_clash_with_its_successor_is_told_as_the_loss_of_the_claim(shared: Store) -> None:
+    one, two = Claimant("one"), Claimant("two")
+    epoch = take(shared, "clash", one)
+    assert epoch is not None
+    of_one = fenced(shared, "clash", one.owner, epoch)
+    row = {"name": "clash", "value": "1"}
+    # One that still has its claim has made a mistake, and that is told.
+    save_twice = insert(tables.notes)
+    with pytest.raises(IntegrityError), of_one.writing() as connection:
+        connection.execute(save_twice, [row, row])
+
+    def lose_it_and_clash(connection: Connection) -> None:
+        run_out(shared, "clash")
+        assert take(shared, "clash", two) == 2
+        connection.execute(save_twice, [row, row])
+
+    with pytest.raises(ClaimLostError, match="taken clash over"), of_one.writing() as connection:
+        lose_it_and_clash(connection)
+    # From then on, it does not come as far as that.
+    with pytest.raises(ClaimLostError, match="taken clash over"), of_one.writing():
+        pytest.fail("it has begun")
+
+
+def test_lost_work_is_let_go_of_at_once(shared: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    one, ended = of(shared, "one"), threading.Event()
+    monkeypatch.setattr(Nothing, "stop", lambda _self: ended.set())
+    one.start()
+    run_out(shared, "jobs")
+    assert take(shared, "jobs", Claimant("three")) is not None
+    one._renew()
+    # Long before the next look, which comes after four seconds.
+    assert ended.wait(2)
+    one.stop()
+    run_out(shared, "jobs")
 
 
 def test_a_take_over_waits_for_a_commit_that_is_under_way(shared: Store) -> None:

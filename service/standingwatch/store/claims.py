@@ -223,7 +223,16 @@ def fenced(store: Store, name: str, owner: str, epoch: int) -> Store:
     """The same store for the owner of a claim: what it writes is kept only while the claim is its own."""
 
     def begin(connection: Connection) -> None:
-        connection.execute(text(f"SET LOCAL idle_in_transaction_session_timeout = {IDLE_MS}"))
+        # What was made of the store before another had the claim would clash with what is there by now.
+        row = connection.execute(
+            text(
+                "SELECT set_config('idle_in_transaction_session_timeout', :idle, true), EXISTS "
+                "(SELECT 1 FROM claims WHERE name = :name AND owner = :owner AND epoch = :epoch) AS held"
+            ),
+            {"idle": str(IDLE_MS), "name": name, "owner": owner, "epoch": epoch},
+        ).one()
+        if not row.held:
+            raise ClaimLostError(name)
 
     return store.guarded(begin, lambda connection: fence(connection, name, owner, epoch))
 

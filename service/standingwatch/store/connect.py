@@ -15,7 +15,7 @@ import alembic.config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
-from sqlalchemy.exc import ArgumentError, DBAPIError
+from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError
 
 from standingwatch.settings.secret_url import hide_password
 from standingwatch.store import answers
@@ -66,12 +66,19 @@ class Store:
     @contextmanager
     def writing(self) -> Iterator[Connection]:
         """A transaction that may write; on SQLite it is the only one of its kind at a time."""
-        with self.engine.begin() as connection:
+        try:
+            with self.engine.begin() as connection:
+                if self._before is not None:
+                    self._before(connection)
+                yield connection
+                if self._after is not None:
+                    self._after(connection)
+        except IntegrityError:
             if self._before is not None:
-                self._before(connection)
-            yield connection
-            if self._after is not None:
-                self._after(connection)
+                # Held up in the middle, it clashes with what another has written: then that is what is told.
+                with self.engine.begin() as connection:
+                    self._before(connection)
+            raise
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
