@@ -138,7 +138,8 @@ class Daemon:
         try:
             asked.request("GET", "/readyz")
             answer = asked.getresponse()
-            return answer.status == 200, "; ".join(json.loads(answer.read())["reasons"])
+            told = json.loads(answer.read())
+            return answer.status == 200, "; ".join(told.get("reasons", [told.get("detail", "")]))
         except (OSError, HTTPException) as error:
             return False, f"no answer ({type(error).__name__})"
         finally:

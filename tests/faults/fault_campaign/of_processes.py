@@ -9,6 +9,7 @@ import resource
 import signal
 import subprocess
 import sys
+import threading
 import time
 from functools import partial
 from pathlib import Path
@@ -87,7 +88,13 @@ def capped(world: World) -> set[str]:
     if found is None:
         raise CampaignError(f"nothing tells how much memory process {pid} has")
     resource.prlimit(pid, resource.RLIMIT_AS, (int(found[1]) << 10, resource.RLIM_INFINITY))
+    # Many ask at once, so that it needs more than it has: a thread's stack, an answer's memory.
+    threads = [threading.Thread(target=world.daemon.ready, name=f"asks-{i}") for i in range(60)]
+    for thread in threads:
+        thread.start()
     wait_a_while(world.rng, 3.0, 7.0)
+    for thread in threads:
+        thread.join()
     if world.daemon.pid == pid:
         resource.prlimit(pid, resource.RLIMIT_AS, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
     silent = not world.daemon.log.read_bytes()[seen:].strip()
