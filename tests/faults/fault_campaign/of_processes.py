@@ -128,8 +128,7 @@ def second(world: World) -> set[str]:
     return {REFUSED} if refused and "works on it" in log.read_text(errors="replace") else set()
 
 
-@kind("taken over by a second daemon", (ENDED, NO_ANSWER, NOT_READY), database="postgresql", back_s=60)
-def taken_over(world: World) -> set[str]:
+def _take_over(world: World, how: signal.Signals) -> None:
     """One of another name does the work when the first has ended or is held up, and hands it back."""
     process, log = _another_daemon(world, "--name", "second")
     try:
@@ -137,7 +136,6 @@ def taken_over(world: World) -> set[str]:
             raise CampaignError(
                 f"the second daemon does not begin: {log.read_text(errors='replace')[-3000:]}"
             )
-        how = world.rng.choice((signal.SIGKILL, signal.SIGTERM, signal.SIGSTOP))
         if how is signal.SIGSTOP:
             # Its claims run out, and when it goes on, it goes on with what is another's by then.
             world.daemon.send(how)
@@ -161,7 +159,16 @@ def taken_over(world: World) -> set[str]:
         # What is wrong with the second one is wrong: it is counted with the first one's.
         with world.daemon.log.open("ab") as all_logs:
             all_logs.write(log.read_bytes())
-    return set()
+
+
+@kind("taken over by a second daemon", (ENDED, NO_ANSWER, NOT_READY), database="postgresql", back_s=60)
+def taken_over(world: World) -> None:
+    _take_over(world, world.rng.choice((signal.SIGKILL, signal.SIGTERM)))
+
+
+@kind("frozen and taken over", (ENDED, NO_ANSWER, NOT_READY), database="postgresql", back_s=60)
+def frozen_and_taken_over(world: World) -> None:
+    _take_over(world, signal.SIGSTOP)
 
 
 def _step_the_clock(world: World, seconds: float) -> None:
