@@ -30,6 +30,7 @@ from standingwatch.store.claims import (
     Claimant,
     OneProcess,
     all_claims,
+    claiming,
     fenced,
     leave_claims,
     renew_claims,
@@ -158,7 +159,7 @@ class Duties:
             if self._threads[0].is_alive():
                 self._threads[0].join()
             try:
-                with self._store.writing() as connection:
+                with claiming(self._store) as connection:
                     leave_claims(connection, self._me, [self._name])
             except SQLAlchemyError as problem:
                 log.warning("claims: they cannot be left, and run out by themselves: %s", _words(problem))
@@ -177,7 +178,7 @@ class Duties:
     def _take_name(self) -> None:
         end = time.monotonic() + WAIT_S
         while True:
-            with self._store.writing() as connection:
+            with claiming(self._store) as connection:
                 if take_claim(connection, self._name, self._me, self._detail) is not None:
                     self._is_here = True
                     return
@@ -218,7 +219,7 @@ class Duties:
     def _renew(self) -> None:
         with self._lock:
             held = dict(self._held)
-        with self._store.writing() as connection:
+        with claiming(self._store) as connection:
             kept = renew_claims(connection, self._me, [self._name, *held])
         with self._lock:
             # What was let go of meanwhile is not lost.
@@ -239,7 +240,7 @@ class Duties:
             self._stop(list(self._lost & set(self._held)), leave=False)
             self._lost.clear()
         if not self._is_here:
-            with self._store.writing() as connection:
+            with claiming(self._store) as connection:
                 self._is_here = take_claim(connection, self._name, self._me, self._detail) is not None
             if not self._is_here:
                 if self._told_trouble != "name":
@@ -262,7 +263,7 @@ class Duties:
                     break
                 if name in others or name in here:
                     continue
-                with self._store.writing() as connection:
+                with claiming(self._store) as connection:
                     epoch = take_claim(connection, name, self._me)
                 if epoch is None:
                     continue
@@ -297,7 +298,7 @@ class Duties:
 
     def _leave(self, names: Sequence[str]) -> None:
         try:
-            with self._store.writing() as connection:
+            with claiming(self._store) as connection:
                 leave_claims(connection, self._me, names)
         except SQLAlchemyError as problem:
             log.warning("claims: %s cannot be left, and runs out by itself: %s", names, _words(problem))

@@ -6,6 +6,7 @@ import subprocess
 import threading
 from collections.abc import Collection, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from databases import new_database
@@ -18,7 +19,7 @@ from sqlalchemy.exc import IntegrityError
 from standingwatch import duties
 from standingwatch.duties import Duties
 from standingwatch.metrics import Metrics
-from standingwatch.store import tables
+from standingwatch.store import claims, tables
 from standingwatch.store.claims import (
     Claimant,
     ClaimLostError,
@@ -241,6 +242,25 @@ def test_a_fenced_transaction_ends_when_its_process_stops_in_its_middle(shared: 
     with fenced(shared, "e", me.owner, epoch).writing() as connection:
         shown = connection.execute(text("SHOW idle_in_transaction_session_timeout")).scalar_one()
     assert shown == "30s"
+
+
+def test_whoever_stops_in_the_middle_of_a_claim_holds_up_nobody_for_long(
+    shared: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shown: dict[str, set[str]] = {}
+    for name in ("take_claim", "renew_claims", "leave_claims"):
+
+        def see(connection: Connection, *more: Any, name: str = name) -> Any:
+            limit = connection.execute(text("SHOW idle_in_transaction_session_timeout")).scalar_one()
+            shown.setdefault(name, set()).add(limit)
+            return getattr(claims, name)(connection, *more)
+
+        monkeypatch.setattr(duties, name, see)
+    one = of(shared, "held up")
+    one.start()
+    one._renew()
+    one.stop()
+    assert shown == {"take_claim": {"30s"}, "renew_claims": {"30s"}, "leave_claims": {"30s"}}
 
 
 @given(

@@ -16,7 +16,8 @@ import json
 import os
 import socket
 import uuid
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -121,6 +122,14 @@ def this_host() -> str:
 # Making, keeping and leaving claims ---------------------------------------------------------------------
 
 _NOW = "(extract(epoch FROM clock_timestamp()) * 1000000)::bigint"
+
+
+@contextmanager
+def claiming(store: Store) -> Iterator[Connection]:
+    """A transaction about claims: others wait for its locks, so that it ends when its process stops."""
+    with store.writing() as connection:
+        connection.execute(text(f"SET LOCAL idle_in_transaction_session_timeout = {IDLE_MS}"))
+        yield connection
 
 
 def take_claim(
