@@ -91,7 +91,7 @@ class Daemon:
                 env=environ,
                 stdout=log,
                 stderr=log,
-                # Else the end of the shell that began the campaign would wake one that is stopped (setpgid(2)).
+                # Else the end of the shell that began this would wake one that is stopped (setpgid(2)).
                 start_new_session=True,
             )
         self._is_up, self._fed = False, time.monotonic()
