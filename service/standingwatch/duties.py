@@ -30,6 +30,7 @@ from standingwatch.store.claims import (
     Claimant,
     OneProcess,
     all_claims,
+    claiming,
     fenced,
     leave_claims,
     renew_claims,
@@ -117,6 +118,8 @@ class Duties:
         self._is_here = False
         self._told_trouble = ""
         self._stopping = threading.Event()
+        #: That there is something to arrange at once: who goes on with lost work disturbs its new owner.
+        self._woken = threading.Event()
         self._only: OneProcess | None = None
         self._threads = [
             threading.Thread(target=self._run, args=(work,), name=f"claims-{word}", daemon=True)
@@ -147,6 +150,7 @@ class Duties:
     def stop(self) -> None:
         """Let go of everything; others go on at once."""
         self._stopping.set()
+        self._woken.set()
         if not self._store.is_sqlite:
             # The one that renews goes on until all have stopped: that may take longer than a claim holds.
             if self._threads[1].is_alive():
@@ -155,7 +159,7 @@ class Duties:
             if self._threads[0].is_alive():
                 self._threads[0].join()
             try:
-                with self._store.writing() as connection:
+                with claiming(self._store) as connection:
                     leave_claims(connection, self._me, [self._name])
             except SQLAlchemyError as problem:
                 log.warning("claims: they cannot be left, and run out by themselves: %s", _words(problem))
@@ -174,7 +178,7 @@ class Duties:
     def _take_name(self) -> None:
         end = time.monotonic() + WAIT_S
         while True:
-            with self._store.writing() as connection:
+            with claiming(self._store) as connection:
                 if take_claim(connection, self._name, self._me, self._detail) is not None:
                     self._is_here = True
                     return
@@ -190,7 +194,14 @@ class Duties:
 
     def _run(self, work: Callable[[], None]) -> None:
         is_renewing = work == self._renew
-        while not self._stopping.wait(self._renew_s) or (is_renewing and self._held):
+        pause = self._stopping if is_renewing else self._woken
+        while True:
+            pause.wait(self._renew_s)
+            if not is_renewing:
+                # Before the look at `_stopping`, which is set before this one is.
+                self._woken.clear()
+            if self._stopping.is_set() and not (is_renewing and self._held):
+                return
             try:
                 work()
             except SQLAlchemyError as problem:
@@ -207,14 +218,18 @@ class Duties:
 
     def _renew(self) -> None:
         with self._lock:
-            held = {name: one.epoch for name, one in self._held.items()}
-        with self._store.writing() as connection:
+            held = dict(self._held)
+        with claiming(self._store) as connection:
             kept = renew_claims(connection, self._me, [self._name, *held])
-        lost = {name for name in held if name not in kept}
+        with self._lock:
+            # What was let go of meanwhile is not lost.
+            lost = {name for name, one in held.items() if name not in kept and self._held.get(name) is one}
         self._is_here = self._name in kept
         for name in lost - self._lost:
             log.error("claims: another process has taken %s over; this one was held up for too long", name)
         self._lost |= lost
+        if lost:
+            self._woken.set()
 
     def _arrange(self) -> None:
         self._arrange_once(is_first=False)
@@ -225,7 +240,7 @@ class Duties:
             self._stop(list(self._lost & set(self._held)), leave=False)
             self._lost.clear()
         if not self._is_here:
-            with self._store.writing() as connection:
+            with claiming(self._store) as connection:
                 self._is_here = take_claim(connection, self._name, self._me, self._detail) is not None
             if not self._is_here:
                 if self._told_trouble != "name":
@@ -248,7 +263,7 @@ class Duties:
                     break
                 if name in others or name in here:
                     continue
-                with self._store.writing() as connection:
+                with claiming(self._store) as connection:
                     epoch = take_claim(connection, name, self._me)
                 if epoch is None:
                     continue
@@ -283,7 +298,7 @@ class Duties:
 
     def _leave(self, names: Sequence[str]) -> None:
         try:
-            with self._store.writing() as connection:
+            with claiming(self._store) as connection:
                 leave_claims(connection, self._me, names)
         except SQLAlchemyError as problem:
             log.warning("claims: %s cannot be left, and runs out by itself: %s", names, _words(problem))

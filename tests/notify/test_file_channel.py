@@ -43,6 +43,16 @@ def test_the_file_holds_each_event_once_whatever_is_tried_again(tmp_path: Path) 
     ]
 
 
+def test_what_another_process_wrote_meanwhile_is_not_written_again(tmp_path: Path) -> None:
+    path = tmp_path / "events.jsonl"
+    held_up = FileChannel(path)
+    held_up.deliver([message(1)])
+    FileChannel(path).deliver([message(2), message(3)])
+    held_up.deliver([message(2)])
+    held_up.deliver([message(4)])
+    assert whole_events(path) == [f"event-{n}" for n in (1, 2, 3, 4)]
+
+
 def test_a_line_that_a_crash_cut_off_is_written_again(tmp_path: Path) -> None:
     path = tmp_path / "events.jsonl"
     whole, cut = message(1).body + "\n", message(2).body[:10]

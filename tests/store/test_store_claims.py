@@ -4,20 +4,22 @@ from __future__ import annotations
 
 import subprocess
 import threading
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from databases import new_database
 from hypothesis import given
 from hypothesis import strategies as st
 from prometheus_client import CollectorRegistry
-from sqlalchemy import text, update
+from sqlalchemy import Connection, insert, text, update
+from sqlalchemy.exc import IntegrityError
 
 from standingwatch import duties
 from standingwatch.duties import Duties
 from standingwatch.metrics import Metrics
-from standingwatch.store import tables
+from standingwatch.store import claims, tables
 from standingwatch.store.claims import (
     Claimant,
     ClaimLostError,
@@ -88,6 +90,42 @@ def test_what_an_owner_of_before_writes_is_not_kept(shared: Store) -> None:
         save_note(connection, "b", "by one, late")
     with shared.reading() as connection:
         assert load_note(connection, "b") == "by one again"
+
+
+def test_a_clash_with_its_successor_is_told_as_the_loss_of_the_claim(shared: Store) -> None:
+    one, two = Claimant("one"), Claimant("two")
+    epoch = take(shared, "clash", one)
+    assert epoch is not None
+    of_one = fenced(shared, "clash", one.owner, epoch)
+    row = {"name": "clash", "value": "1"}
+    # One that still has its claim has made a mistake, and that is told.
+    save_twice = insert(tables.notes)
+    with pytest.raises(IntegrityError), of_one.writing() as connection:
+        connection.execute(save_twice, [row, row])
+
+    def lose_it_and_clash(connection: Connection) -> None:
+        run_out(shared, "clash")
+        assert take(shared, "clash", two) == 2
+        connection.execute(save_twice, [row, row])
+
+    with pytest.raises(ClaimLostError, match="taken clash over"), of_one.writing() as connection:
+        lose_it_and_clash(connection)
+    # From then on, it does not come as far as that.
+    with pytest.raises(ClaimLostError, match="taken clash over"), of_one.writing():
+        pytest.fail("it has begun")
+
+
+def test_lost_work_is_let_go_of_at_once(shared: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    one, ended = of(shared, "one"), threading.Event()
+    monkeypatch.setattr(Nothing, "stop", lambda _self: ended.set())
+    one.start()
+    run_out(shared, "jobs")
+    assert take(shared, "jobs", Claimant("three")) is not None
+    one._renew()
+    # Long before the next look, which comes after four seconds.
+    assert ended.wait(2)
+    one.stop()
+    run_out(shared, "jobs")
 
 
 def test_a_take_over_waits_for_a_commit_that_is_under_way(shared: Store) -> None:
@@ -169,6 +207,25 @@ def test_two_share_the_work_and_a_third_of_the_same_name_is_refused(
     assert not live & {"jobs", "watch/1", "process/one", "process/two"}
 
 
+def test_what_is_let_go_of_while_claims_are_renewed_is_not_called_lost(
+    shared: Store, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    one = of(shared, "one")
+    one.start()
+
+    def stop_first(connection: Connection, me: Claimant, names: Collection[str]) -> set[str]:
+        one._stop(["watch/1"])
+        return renew_claims(connection, me, names)
+
+    monkeypatch.setattr(duties, "renew_claims", stop_first)
+    one._renew()
+    monkeypatch.undo()
+    assert "jobs" in one.held
+    assert "watch/1" not in one.held
+    assert "taken" not in caplog.text
+    one.stop()
+
+
 def test_a_second_daemon_on_sqlite_is_refused(tmp_path: Path) -> None:
     store = Store(f"sqlite:///{tmp_path}/store.sqlite")
     only = OneProcess(store)
@@ -185,6 +242,25 @@ def test_a_fenced_transaction_ends_when_its_process_stops_in_its_middle(shared: 
     with fenced(shared, "e", me.owner, epoch).writing() as connection:
         shown = connection.execute(text("SHOW idle_in_transaction_session_timeout")).scalar_one()
     assert shown == "30s"
+
+
+def test_whoever_stops_in_the_middle_of_a_claim_holds_up_nobody_for_long(
+    shared: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shown: dict[str, set[str]] = {}
+    for name in ("take_claim", "renew_claims", "leave_claims"):
+
+        def see(connection: Connection, *more: Any, name: str = name) -> Any:
+            limit = connection.execute(text("SHOW idle_in_transaction_session_timeout")).scalar_one()
+            shown.setdefault(name, set()).add(limit)
+            return getattr(claims, name)(connection, *more)
+
+        monkeypatch.setattr(duties, name, see)
+    one = of(shared, "held up")
+    one.start()
+    one._renew()
+    one.stop()
+    assert shown == {"take_claim": {"30s"}, "renew_claims": {"30s"}, "leave_claims": {"30s"}}
 
 
 @given(

@@ -24,6 +24,8 @@ AWAY = OperationalError("SELECT 1", None, sqlite3.OperationalError("database is 
         pytest.param(sqlite3.OperationalError("database or disk is full"), True, id="full"),
         pytest.param(OSError("no space"), True, id="machine"),
         pytest.param(MemoryError(), True, id="memory"),
+        pytest.param(RuntimeError("can't start new thread"), True, id="threads"),
+        pytest.param(RuntimeError("x"), False, id="another"),
         pytest.param(IntegrityError("INSERT", None, sqlite3.IntegrityError("x")), False, id="data"),
         pytest.param(KeyError("x"), False, id="mistake"),
     ],

@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
+import threading
 from collections.abc import Callable
 from typing import Any
+
+import httpx
+import pytest
+from fastapi import FastAPI
 
 
 class Known:
@@ -46,3 +52,26 @@ def test_nobody_has_to_sign_in_and_nothing_inside_is_told(fill: Any, client_of: 
         assert answer.status_code in (200, 503)
         assert "sqlite" not in answer.text
         assert str(fill.store.shown_url) not in answer.text
+
+
+def test_without_memory_for_one_more_thread_it_says_so_and_goes_on(
+    fill: Any, app_of: Callable[..., FastAPI], caplog: pytest.LogCaptureFixture
+) -> None:
+    app = app_of(fill, health=Known())
+
+    async def ask(path: str) -> httpx.Response:
+        transport = httpx.ASGITransport(app)
+        async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1") as client:
+            return await client.get(path)
+
+    before = threading.stack_size(1 << 46)  # more than a machine has addresses for
+    try:
+        program, person = asyncio.run(ask("/readyz")), asyncio.run(ask("/sign-in"))
+    finally:
+        threading.stack_size(before)
+    assert (program.status_code, person.status_code) == (503, 503)
+    assert "no more memory or threads" in program.json()["detail"]
+    assert "No memory is left" in person.text
+    assert "no memory or thread left for /readyz: can't start new thread" in caplog.text
+    assert "Traceback" not in caplog.text
+    assert asyncio.run(ask("/readyz")).json()["ready"] is True

@@ -18,7 +18,9 @@ class FileChannel:
     """Appends events to a file.
 
     A crash between writing and noting it would write an event once more, with the same id; the end of the
-    file is read once after a start, so that the event stands there once all the same.
+    file is read once after a start, so that the event stands there once all the same. It is read again when
+    the file is not as long as this channel left it: another process may have done its work while it was held
+    up.
 
     Args:
         path: the file; made when absent, its folder has to be there.
@@ -30,11 +32,12 @@ class FileChannel:
     def __init__(self, path: Path) -> None:
         self._path = path
         self._written: set[str] | None = None
+        self._left_bytes = 0
 
     def deliver(self, messages: Sequence[Message]) -> None:
         """Append the events that are not in the file yet."""
         try:
-            if self._written is None:
+            if self._written is None or self._size() != self._left_bytes:
                 self._written = self._tail()
             fresh = [m for m in messages if m.event_id not in self._written]
             if fresh:
@@ -44,12 +47,16 @@ class FileChannel:
                     file.write(b"".join(m.body.encode() + b"\n" for m in fresh))
                     file.flush()
                     os.fsync(file.fileno())
+            self._left_bytes = self._size()
         except OSError as error:
             # What of it reached the file is known again when it is read.
             self._written = None
             raise DeliveryError(f"{self._path}: {error.strerror or error}") from error
         # Only what may be tried again has to be remembered.
         self._written = {m.event_id for m in messages}
+
+    def _size(self) -> int:
+        return self._path.stat().st_size if self._path.exists() else 0
 
     def _ends_whole(self) -> bool:
         """Whether the last line was written to its end."""

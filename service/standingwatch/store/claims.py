@@ -16,7 +16,8 @@ import json
 import os
 import socket
 import uuid
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -123,6 +124,14 @@ def this_host() -> str:
 _NOW = "(extract(epoch FROM clock_timestamp()) * 1000000)::bigint"
 
 
+@contextmanager
+def claiming(store: Store) -> Iterator[Connection]:
+    """A transaction about claims: others wait for its locks, so that it ends when its process stops."""
+    with store.writing() as connection:
+        connection.execute(text(f"SET LOCAL idle_in_transaction_session_timeout = {IDLE_MS}"))
+        yield connection
+
+
 def take_claim(
     connection: Connection, name: str, me: Claimant, detail: Mapping[str, Any] | None = None
 ) -> int | None:
@@ -223,7 +232,16 @@ def fenced(store: Store, name: str, owner: str, epoch: int) -> Store:
     """The same store for the owner of a claim: what it writes is kept only while the claim is its own."""
 
     def begin(connection: Connection) -> None:
-        connection.execute(text(f"SET LOCAL idle_in_transaction_session_timeout = {IDLE_MS}"))
+        # What was made of the store before another had the claim would clash with what is there by now.
+        row = connection.execute(
+            text(
+                "SELECT set_config('idle_in_transaction_session_timeout', :idle, true), EXISTS "
+                "(SELECT 1 FROM claims WHERE name = :name AND owner = :owner AND epoch = :epoch) AS held"
+            ),
+            {"idle": str(IDLE_MS), "name": name, "owner": owner, "epoch": epoch},
+        ).one()
+        if not row.held:
+            raise ClaimLostError(name)
 
     return store.guarded(begin, lambda connection: fence(connection, name, owner, epoch))
 

@@ -14,11 +14,12 @@ import alembic.command
 import alembic.config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
-from sqlalchemy.exc import ArgumentError, DBAPIError
+from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
+from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError
 from sqlalchemy.pool import QueuePool
 
 from standingwatch.settings.secret_url import hide_password
+from standingwatch.store import answers
 from standingwatch.store.damage import damage_of, damage_sentence, tell_of_damage
 
 #: Something that is done in every transaction that may write.
@@ -51,16 +52,7 @@ class Store:
         self.is_sqlite = backend == "sqlite"
         #: The URL as it may be shown: without its password, which may stand among its options too.
         self.shown_url = hide_password(parsed.render_as_string(hide_password=True))
-        self.engine: Engine = (
-            _sqlite_engine(parsed)
-            if self.is_sqlite
-            else create_engine(
-                parsed,
-                pool_pre_ping=True,
-                pool_size=10,
-                connect_args={"fallback_application_name": APPLICATION_NAME},
-            )
-        )
+        self.engine: Engine = _sqlite_engine(parsed) if self.is_sqlite else _postgres_engine(parsed)
         self._before: Guard | None = None
         self._after: Guard | None = None
         if self.is_sqlite:
@@ -75,12 +67,19 @@ class Store:
     @contextmanager
     def writing(self) -> Iterator[Connection]:
         """A transaction that may write; on SQLite it is the only one of its kind at a time."""
-        with self.engine.begin() as connection:
+        try:
+            with self.engine.begin() as connection:
+                if self._before is not None:
+                    self._before(connection)
+                yield connection
+                if self._after is not None:
+                    self._after(connection)
+        except IntegrityError:
             if self._before is not None:
-                self._before(connection)
-            yield connection
-            if self._after is not None:
-                self._after(connection)
+                # Held up in the middle, it clashes with what another has written: then that is what is told.
+                with self.engine.begin() as connection:
+                    self._before(connection)
+            raise
 
     @contextmanager
     def noting(self) -> Iterator[Connection]:
@@ -182,7 +181,19 @@ def _alembic_config() -> alembic.config.Config:
     return config
 
 
-def _sqlite_engine(url: Any) -> Engine:
+def _postgres_engine(url: URL) -> Engine:
+    # pool_pre_ping finds most links that have ended before something is asked through them.
+    ours = {"fallback_application_name": APPLICATION_NAME, **answers.link_options(url.query)}
+    engine = create_engine(url, pool_pre_ping=True, pool_size=10, connect_args=ours)
+
+    @event.listens_for(engine, "do_connect")
+    def connect(_dialect: object, _record: object, words: tuple[Any, ...], options: dict[str, Any]) -> Any:
+        return answers.connect(words, options)
+
+    return engine
+
+
+def _sqlite_engine(url: URL) -> Engine:
     # The connection used last first: each keeps pages of its own in memory, which SQLite drops when another
     # connection has written. A store in memory has one connection and no such pool.
     has_pool = url.get_dialect().get_pool_class(url) is QueuePool

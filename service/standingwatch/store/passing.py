@@ -7,10 +7,20 @@ import sqlite3
 
 from sqlalchemy.exc import DBAPIError, OperationalError
 
+#: How Python says that the machine gave no memory, or no number, for one more thread (Thread.start).
+NO_THREAD = "can't start new thread"
+
+
+def is_short_of_memory(error: BaseException) -> bool:
+    """Whether the machine gave no more memory, or no more threads."""
+    return isinstance(error, MemoryError) or (isinstance(error, RuntimeError) and str(error) == NO_THREAD)
+
 
 def is_passing(error: BaseException) -> bool:
     """Whether the same work may pass later: the database is away, locked or full, or memory was short."""
-    if isinstance(error, OperationalError | sqlite3.OperationalError | OSError | MemoryError):
+    if is_short_of_memory(error):
+        return True
+    if isinstance(error, OperationalError | sqlite3.OperationalError | OSError):
         return True
     if isinstance(error, DBAPIError) and error.connection_invalidated:
         return True

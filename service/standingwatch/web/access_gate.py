@@ -35,7 +35,7 @@ from standingwatch.web.access import (
     person,
 )
 from standingwatch.web.outcomes import Outcomes
-from standingwatch.web.problems import Answers, store_problem
+from standingwatch.web.problems import Answers, memory_problem, store_problem
 from standingwatch.web.safety import SAFE_METHODS
 
 log = logging.getLogger(__name__)
@@ -186,6 +186,8 @@ class AccessGate:
                 refused = await run_in_threadpool(self._let_in, request)
             except SQLAlchemyError as error:
                 refused = store_problem(self._answers, request, error)
+            except (MemoryError, RuntimeError) as error:
+                refused = memory_problem(self._answers, request, error)
             # What a thread notes in the context is lost with its copy of it.
             asks_now(scope, scope["state"]["person"])
             if refused is not None:

@@ -14,7 +14,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from starlette.exceptions import HTTPException
 from starlette.routing import Match, Route
 
-from standingwatch.store.passing import tell
+from standingwatch.store.passing import is_short_of_memory, tell
 from standingwatch.web.pages import Pages
 from standingwatch.web.safety import HEADERS
 
@@ -39,6 +39,9 @@ PROBLEM_SCHEMA = {
 
 #: Content type of problem details (RFC 9457, 3).
 PROBLEM_JSON = "application/problem+json"
+
+#: Begins of the addresses that programs ask.
+FOR_PROGRAMS = ("/api/", "/livez", "/readyz")
 
 TITLES = {
     400: "That was not understood",
@@ -85,16 +88,29 @@ class Answers:
     def __init__(self, pages: Pages) -> None:
         self._pages = pages
 
-    def answer(self, request: Request, status: int, detail: str, problems: Sequence[str] = ()) -> Response:
-        """Problem details for the API, a page for all else; the audit is told the reason too."""
+    def answer(
+        self, request: Request, status: int, detail: str, problems: Sequence[str] = (), title: str = ""
+    ) -> Response:
+        """Problem details for the API, a page for all else; the audit is told the reason too.
+
+        Args:
+            request: what was asked.
+            status: HTTP status.
+            detail: what went wrong, for a person.
+            problems: every one of several.
+            title: of the page, where the status has another by itself.
+        """
         request.scope.setdefault("state", {})["said"] = detail
-        if request.url.path.startswith("/api/"):
+        if request.url.path.startswith(FOR_PROGRAMS):
             return problem(status, detail, **({"problems": list(problems)} if problems else {}))
-        title = TITLES.get(status, "Not possible")
-        if status == 503:
+        if title:
+            pass
+        elif status == 503:
             title = "The store cannot be read"
         elif status == 500:
             title = "Something went wrong here"
+        else:
+            title = TITLES.get(status, "Not possible")
         return self._pages.page("problem.html", status, title=title, detail=detail, code=status)
 
 
@@ -106,6 +122,18 @@ def store_problem(answers: Answers, request: Request, error: SQLAlchemyError) ->
         "and check that the database runs. The page works again as soon as it does."
     )
     return answers.answer(request, 503, detail)
+
+
+def memory_problem(answers: Answers, request: Request, error: Exception) -> Response:
+    """The answer where the machine gives no more memory, or no thread; raises what is another error."""
+    if not is_short_of_memory(error):
+        raise error
+    tell(log, error, "web: the machine has no memory or thread left for %s", request.url.path)
+    detail = (
+        "The machine gives the service no more memory or threads for this page. Ask again in a moment; "
+        "where it stays so, give the service more memory, and see its log."
+    )
+    return answers.answer(request, 503, detail, title="No memory is left")
 
 
 def _methods_at(app: FastAPI, request: Request) -> set[str]:
@@ -140,6 +168,11 @@ def add_errors(app: FastAPI, answers: Answers) -> None:
     @app.exception_handler(SQLAlchemyError)
     async def no_store(request: Request, error: SQLAlchemyError) -> Response:
         return store_problem(answers, request, error)
+
+    @app.exception_handler(MemoryError)
+    @app.exception_handler(RuntimeError)
+    async def no_memory(request: Request, error: Exception) -> Response:
+        return memory_problem(answers, request, error)
 
     @app.exception_handler(Exception)
     async def broken(request: Request, error: Exception) -> Response:

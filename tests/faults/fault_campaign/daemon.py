@@ -21,8 +21,9 @@ SERVICE = Path(__file__).parents[3] / "service"
 #: Pause before another start [s]; the unit has 5.
 RESTART_S = 0.5
 
-#: What the watchdog allows without a sign of progress [s]; the unit has 120.
-WATCHDOG_S = 10.0
+#: What the watchdog allows without a sign of progress [s]; the unit has 120. Longer than a daemon needs to
+#: find a half-open link by itself, and than a claim holds.
+WATCHDOG_S = 40.0
 
 
 @dataclass
@@ -90,6 +91,8 @@ class Daemon:
                 env=environ,
                 stdout=log,
                 stderr=log,
+                # Else the end of the shell that began this would wake one that is stopped (setpgid(2)).
+                start_new_session=True,
             )
         self._is_up, self._fed = False, time.monotonic()
 
@@ -137,7 +140,8 @@ class Daemon:
         try:
             asked.request("GET", "/readyz")
             answer = asked.getresponse()
-            return answer.status == 200, "; ".join(json.loads(answer.read())["reasons"])
+            told = json.loads(answer.read())
+            return answer.status == 200, "; ".join(told.get("reasons", [told.get("detail", "")]))
         except (OSError, HTTPException) as error:
             return False, f"no answer ({type(error).__name__})"
         finally:

@@ -9,6 +9,7 @@ import resource
 import signal
 import subprocess
 import sys
+import threading
 import time
 from functools import partial
 from pathlib import Path
@@ -26,7 +27,7 @@ from fault_campaign.kinds import (
     kind,
 )
 from fault_campaign.receivers import Mood
-from fault_campaign.waits import CampaignError, becomes, free_port
+from fault_campaign.waits import CampaignError, becomes, free_port, must_become
 from fault_campaign.world import World, wait_a_while
 
 
@@ -87,31 +88,87 @@ def capped(world: World) -> set[str]:
     if found is None:
         raise CampaignError(f"nothing tells how much memory process {pid} has")
     resource.prlimit(pid, resource.RLIMIT_AS, (int(found[1]) << 10, resource.RLIM_INFINITY))
+    # Many ask at once, so that it needs more than it has: a thread's stack, an answer's memory.
+    threads = [threading.Thread(target=world.daemon.ready, name=f"asks-{i}") for i in range(60)]
+    for thread in threads:
+        thread.start()
     wait_a_while(world.rng, 3.0, 7.0)
+    for thread in threads:
+        thread.join()
     if world.daemon.pid == pid:
         resource.prlimit(pid, resource.RLIMIT_AS, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
     silent = not world.daemon.log.read_bytes()[seen:].strip()
     return {NOT_MISSED} if world.daemon.pid == pid and silent else set()
 
 
-@kind("second daemon on the store", (LOG, REFUSED), log=("does another process use this",), back_s=40)
-def second(world: World) -> set[str]:
+def _another_daemon(world: World, *words: str) -> tuple[subprocess.Popen[bytes], Path]:
+    """A daemon beside that of the service manager, by the same settings but for its port; and its log."""
     environ = {**os.environ, "PYTHONPATH": str(SERVICE), "STANDINGWATCH_WEB__PORT": str(free_port())}
-    second_log = world.folder / "second.log"
-    with second_log.open("wb") as log:
+    path = world.folder / "second.log"
+    with path.open("wb") as log:
         process = subprocess.Popen(
-            [sys.executable, "-m", "standingwatch", "run", "--settings", "standingwatch.toml"],
+            [sys.executable, "-m", "standingwatch", "run", "--settings", "standingwatch.toml", *words],
             cwd=world.folder,
-            env=environ,
+            env={**environ, **world.daemon.environ},
             stdout=log,
             stderr=log,
         )
-    becomes(lambda: process.poll() is not None or "as standingwatch," in second_log.read_text(), 60)
-    refused = becomes(lambda: process.poll() is not None, world.rng.uniform(2.0, 5.0))
-    if not refused:
+    return process, path
+
+
+@kind("second daemon on the store", (REFUSED,), back_s=40)
+def second(world: World) -> set[str]:
+    """By the same settings, name and all: it is refused, on PostgreSQL after it has waited for the name."""
+    process, log = _another_daemon(world)
+    try:
+        refused = becomes(lambda: process.poll() is not None, 60) and process.returncode != 0
+    finally:
+        process.kill()
+        process.wait(60)
+    return {REFUSED} if refused and "works on it" in log.read_text(errors="replace") else set()
+
+
+def _take_over(world: World, how: signal.Signals) -> None:
+    """One of another name does the work when the first has ended or is held up, and hands it back."""
+    process, log = _another_daemon(world, "--name", "second")
+    try:
+        if not becomes(lambda: "watching; store" in log.read_text(errors="replace"), 60):
+            raise CampaignError(
+                f"the second daemon does not begin: {log.read_text(errors='replace')[-3000:]}"
+            )
+        if how is signal.SIGSTOP:
+            # Its claims run out, and when it goes on, it goes on with what is another's by then.
+            world.daemon.send(how)
+        else:
+            world.daemon.hold(how)
+        all_of_it = ("watch/0", "intake/0", "notify/file", "jobs")
+        if not becomes(
+            lambda: all(f"{part} is done here" in log.read_text(errors="replace") for part in all_of_it), 60
+        ):
+            raise CampaignError(f"not taken over: {log.read_text(errors='replace')[-3000:]}")
+        wait_a_while(world.rng, 1.0, 4.0)
+        if how is signal.SIGSTOP:
+            world.daemon.send(signal.SIGCONT)
+        else:
+            world.daemon.begin()
+            must_become(lambda: world.daemon.ready()[0], 60, "the first daemon is there again")
+        wait_a_while(world.rng, 0.0, 6.0)
+    finally:
         process.send_signal(world.rng.choice((signal.SIGTERM, signal.SIGKILL)))
         process.wait(60)
-    return {REFUSED} if refused and process.returncode != 0 else set()
+        # What is wrong with the second one is wrong: it is counted with the first one's.
+        with world.daemon.log.open("ab") as all_logs:
+            all_logs.write(log.read_bytes())
+
+
+@kind("taken over by a second daemon", (ENDED, NO_ANSWER, NOT_READY), database="postgresql", back_s=60)
+def taken_over(world: World) -> None:
+    _take_over(world, world.rng.choice((signal.SIGKILL, signal.SIGTERM)))
+
+
+@kind("frozen and taken over", (ENDED, NO_ANSWER, NOT_READY), database="postgresql", back_s=60)
+def frozen_and_taken_over(world: World) -> None:
+    _take_over(world, signal.SIGSTOP)
 
 
 def _step_the_clock(world: World, seconds: float) -> None:

@@ -220,8 +220,18 @@ def database_deadlocked(world: World) -> None:
 
 @kind("database full", TOLD, log=STORE_LOG, database="postgresql", needs=("small disk",), back_s=60)
 def database_full(world: World) -> None:
-    _server(world)
-    _fill(world, world.rng.choice((0, 0, 50_000)))
+    server, _ = _server(world)
+    if world.disk is None:
+        return
+    world.disk.fill(world.rng.choice((0, 0, 50_000)))
+    end = time.monotonic() + world.rng.uniform(5.0, 9.0)
+    # What it keeps in reserve for its log of writes would last longer than the fault: have it used up.
+    with suppress(psycopg.Error), server.connect() as connection:
+        while time.monotonic() < end:
+            connection.execute("SELECT pg_switch_wal()")
+            time.sleep(0.2)
+    time.sleep(max(0.0, end - time.monotonic()))
+    world.disk.make_room()
     world.mend()
 
 
