@@ -330,7 +330,10 @@ class Engine:
             until_us=horizon[1],
             judged_us=self.judged_until_us,
         )
-        np.maximum.at(self.quick["newest_us"], readings.transmitter, readings.time_us)
+        # The last row of a transmitter is its newest.
+        heard = Segments.of(readings.transmitter)
+        newest_us = self.quick["newest_us"]
+        newest_us[heard.owner] = np.maximum(newest_us[heard.owner], readings.time_us[heard.last])
         findings: list[Finding] = []
         for detector in self.detectors:
             findings += detector.step(block, self.fleet, self._own[detector.name]).findings
