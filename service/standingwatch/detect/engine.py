@@ -281,6 +281,8 @@ class Engine:
         readings, rho = judged.readings, judged.rho
         state = self.slow["baseline"]
         hours, day = Hours.empty(), None
+        # What closing the day teaches holds for none of its own hours, however many close together with it.
+        per_c, reference_c = state["per_c"].copy(), state["reference_c"].copy()
         outside = weather.hour_weather(hours, self.fleet, self.climate["weather"], rho[:0], rho[:0])
         if closed_to > closed_from:
             begin, end = np.searchsorted(lanes.hour_us, [closed_from, closed_to])
@@ -318,6 +320,8 @@ class Engine:
             ),
             hours=hours,
             weather=outside,
+            per_c=per_c,
+            reference_c=reference_c,
             closed_from_us=closed_from,
             closed_to_us=closed_to,
             day=day,
