@@ -2,10 +2,11 @@
 
     python tests/benchmarks/replay_speed.py
 
-Prints medians of whole processes and of the stages inside one, as seconds and as multiples of the whole
-process that reads the file into pandas and does nothing else; and how the time grows with the rows. It makes
-its own readings, seeded, in a temporary folder. It judges nothing: times depend on the machine, so no test
-looks at them.
+Prints medians of whole processes and of the stages inside one, as seconds of the processor (user and system,
+all threads) and as multiples of the whole process that reads the file into pandas and does nothing else; and
+how time and peak memory grow with the rows, of CSV and of Parquet. Each multiple is of the processes of one
+turn, so that what a busy machine does to one it does to the other. It makes its own readings, seeded, in a
+temporary folder. It judges nothing: times depend on the machine, so no test looks at them.
 """
 
 from __future__ import annotations
@@ -13,6 +14,8 @@ from __future__ import annotations
 import argparse
 import io
 import os
+import resource
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -67,31 +70,64 @@ def make_files(folder: Path, rows: int, transmitters: int, seed: int) -> Files:
     return files
 
 
-def process_s(cache: Path, *words: str) -> float:
-    """Wall time of a Python process [s]; compiled modules are kept, as of an installed program."""
+#: Says at its end the most memory that the process had [kB]. What the kernel tells of an ended child also
+#: counts its parent's from before it became another program.
+PEAK = """
+import atexit
+def peak():
+    with open("/proc/self/status") as status:
+        print(next(line.split()[1] for line in status if line.startswith("VmHWM")))
+atexit.register(peak)
+"""
+
+
+@dataclass(frozen=True)
+class Cost:
+    """What a process took: time of the processor [s] and the most memory [MB]."""
+
+    cpu_s: float
+    peak_mb: float
+
+
+def cost_of(cache: Path, *words: str) -> Cost:
+    """Run a Python process; compiled modules are kept, as of an installed program."""
     environ = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
     environ |= {"PYTHONPATH": str(SERVICE), "PYTHONPYCACHEPREFIX": str(cache)}
-    begin = time.perf_counter()
-    subprocess.run([sys.executable, *words], env=environ, check=True, stdout=subprocess.DEVNULL)
-    return time.perf_counter() - begin
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    done = subprocess.run([sys.executable, *words], env=environ, check=True, capture_output=True, text=True)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    cpu_s = after.ru_utime - before.ru_utime + after.ru_stime - before.ru_stime
+    return Cost(cpu_s, int(done.stdout.split()[-1]) / 1e3)
 
 
-def whole_processes(files: Files, cache: Path, repeats: int) -> dict[str, list[float]]:
-    """Wall times of the processes that are compared, taken in turn so that a busy machine strikes all [s]."""
-    where = ("--inventory", str(files.inventory), "--readings", str(files.readings), "--out", str(files.out))
-    commands = {
-        "pandas.read_csv": ("-c", f"import pandas; pandas.read_csv({str(files.readings)!r})"),
-        "import pandas": ("-c", "import pandas"),
-        "standingwatch --help": ("-m", "standingwatch", "--help"),
-        "standingwatch replay": ("-m", "standingwatch", "replay", *where),
-    }
-    times: dict[str, list[float]] = {name: [] for name in commands}
-    for turn in range(repeats + 1):
+def replay_words(files: Files, readings: Path) -> tuple[str, ...]:
+    """The command that replays a file."""
+    where = ("--inventory", str(files.inventory), "--readings", str(readings), "--out", str(files.out))
+    return program_words("replay", *where)
+
+
+def program_words(*words: str) -> tuple[str, ...]:
+    """A command of the service that says its peak memory at its end."""
+    run = "import runpy; runpy.run_module('standingwatch', run_name='__main__', alter_sys=True)"
+    return ("-c", PEAK + run, *words)
+
+
+def pandas_words(code: str) -> tuple[str, ...]:
+    """Python code that says its peak memory at its end."""
+    return ("-c", PEAK + code)
+
+
+def whole_processes(
+    commands: dict[str, tuple[str, ...]], cache: Path, repeats: int, warm: int = 1
+) -> dict[str, list[Cost]]:
+    """What processes take, run in turn so that a busy machine strikes all alike."""
+    costs: dict[str, list[Cost]] = {name: [] for name in commands}
+    for turn in range(repeats + warm):
         for name, words in commands.items():
-            taken = process_s(cache, *words)
-            if turn:  # the first one only fills the caches
-                times[name].append(taken)
-    return times
+            taken = cost_of(cache, *words)
+            if turn >= warm:  # the first one only fills the caches
+                costs[name].append(taken)
+    return costs
 
 
 def stages(files: Files, repeats: int) -> dict[str, list[float]]:
@@ -140,18 +176,44 @@ def stages(files: Files, repeats: int) -> dict[str, list[float]]:
     times: dict[str, list[float]] = {name: [] for name in work}
     for _ in range(repeats):
         for name, do in work.items():
-            begin = time.perf_counter()
+            begin = time.process_time()
             do()
-            times[name].append(time.perf_counter() - begin)
+            times[name].append(time.process_time() - begin)
     return times
 
 
-def shown(times: dict[str, list[float]], one_s: float) -> list[str]:
-    """A line for each: median, least and most [s], and the median as a multiple."""
+def shown(times: dict[str, list[float]], one: list[float]) -> list[str]:
+    """A line for each: median, least and most [s], and the median and range of the multiples turn by turn."""
+    lines = []
+    for name, taken in times.items():
+        multiple = [a / b for a, b in zip(taken, one, strict=True)]
+        lines.append(
+            f"  {name:28s} {median(taken):8.3f} s  ({min(taken):.3f} to {max(taken):.3f})  "
+            f"{median(multiple):6.2f}  ({min(multiple):.2f} to {max(multiple):.2f})"
+        )
+    return lines
+
+
+def growth(folder: Path, cache: Path, rows: int, transmitters: int, seed: int, repeats: int) -> list[str]:
+    """Lines of one size: the reference, and the replay of CSV and of Parquet."""
+    import pyarrow.csv
+    from pyarrow import parquet
+
+    files = make_files(folder, rows, transmitters, seed)
+    other = folder / "readings.parquet"
+    parquet.write_table(pyarrow.csv.read_csv(files.readings), other, row_group_size=1_000_000)
+    commands = {
+        "pandas.read_csv": pandas_words(f"import pandas; pandas.read_csv({str(files.readings)!r})"),
+        "replay CSV": replay_words(files, files.readings),
+        "replay Parquet": replay_words(files, other),
+    }
+    costs = whole_processes(commands, cache, repeats, warm=0)
+    one = [cost.cpu_s for cost in costs["pandas.read_csv"]]
+    lines = shown({f"{rows:,} {name}": [c.cpu_s for c in taken] for name, taken in costs.items()}, one)
     return [
-        f"  {name:28s} {median(taken):8.3f} s  ({min(taken):.3f} to {max(taken):.3f})  "
-        f"{median(taken) / one_s:6.2f}"
-        for name, taken in times.items()
+        f"{line}  {median(c.cpu_s for c in taken) / rows * 1e6:6.2f} us a reading  "
+        f"{max(c.peak_mb for c in taken):6.0f} MB"
+        for line, taken in zip(lines, costs.values(), strict=True)
     ]
 
 
@@ -174,19 +236,28 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as name:
         folder, cache = Path(name), Path(name) / "compiled"
         files = make_files(folder / "main", arguments.rows, arguments.transmitters, arguments.seed)
-        processes = whole_processes(files, cache, arguments.repeats)
-        one_s = median(processes["pandas.read_csv"])
-        lines.append(f"{arguments.rows} readings of {arguments.transmitters} transmitters")
-        lines.append("whole processes: median, range, multiple of the process of pandas.read_csv")
-        lines += shown(processes, one_s)
-        lines.append("stages in one process, likewise")
-        lines += shown(stages(files, arguments.repeats), one_s)
-        lines.append("growth of the whole replay: readings, median, range, multiple, microseconds a reading")
+        commands = {
+            "pandas.read_csv": pandas_words(f"import pandas; pandas.read_csv({str(files.readings)!r})"),
+            "import pandas": pandas_words("import pandas"),
+            "standingwatch --help": program_words("--help"),
+            "standingwatch replay": replay_words(files, files.readings),
+        }
+        costs = whole_processes(commands, cache, arguments.repeats)
+        processes = {name: [cost.cpu_s for cost in taken] for name, taken in costs.items()}
+        one = processes["pandas.read_csv"]
+        lines.append(f"{arguments.rows} readings of {arguments.transmitters} transmitters; CPU time")
+        lines.append("whole processes: median, range, multiple of the process of pandas.read_csv, its range")
+        lines += shown(processes, one)
+        lines.append("stages in one process, as multiples of the first")
+        by_stage = stages(files, arguments.repeats)
+        lines += shown(by_stage, by_stage["pandas.read_csv, imported"])
+        lines.append("growth: whole processes, likewise, and the most memory")
         for rows in arguments.growth:
-            files = make_files(folder / str(rows), rows, arguments.transmitters, arguments.seed)
-            times = whole_processes(files, cache, min(arguments.repeats, 3))
-            (line,) = shown({f"{rows}": times["standingwatch replay"]}, median(times["pandas.read_csv"]))
-            lines.append(f"{line}  {median(times['standingwatch replay']) / rows * 1e6:6.2f}")
+            where = folder / str(rows)
+            lines += growth(
+                where, cache, rows, arguments.transmitters, arguments.seed, min(arguments.repeats, 3)
+            )
+            shutil.rmtree(where)
     sys.stdout.write("\n".join(lines) + "\n")
     return 0
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import fields, replace
 from random import Random
 
 import numpy as np
@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import standingwatch.detect.rollup as rollup_module
 from standingwatch.detect.rollup import HOUR_US, Hours, hour_of, roll_up
 from standingwatch.readings import Flag, Readings
 
@@ -122,6 +123,21 @@ def test_the_meters_step(reflected_w: list[float], step_w: float) -> None:
         }
     )
     assert roll_up(readings).reflected_step_w.tolist() == [step_w]
+
+
+def test_hours_of_unlike_size_are_sorted_in_either_way(monkeypatch: pytest.MonkeyPatch) -> None:
+    # One hour with most of the readings would make a table of padding: then all are sorted at once.
+    few, many = some(90, 1), some(150, 2)
+    crowded = replace(many, transmitter=np.zeros_like(many.transmitter), time_us=START_US + np.arange(150))
+    readings = Readings.concatenate([few, crowded])
+    results = []
+    for most in (0.0, 1e9):
+        monkeypatch.setattr(rollup_module, "MOST_PADDED", most)
+        results.append(roll_up(readings))
+    one, other = results
+    assert one.reports.max() > 10 * np.median(one.reports)
+    for column in fields(Hours):
+        assert getattr(one, column.name).tobytes() == getattr(other, column.name).tobytes(), column.name
 
 
 def test_no_readings_no_hours() -> None:

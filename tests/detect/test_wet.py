@@ -106,6 +106,29 @@ def test_ice_is_told_within_hours_and_goes_with_the_thaw(line: Any, tell: Any) -
     assert Condition.SWR_RISING not in told.conditions()
 
 
+# With 2 days more, the close of that day takes the dependence on weather anew.
+@pytest.mark.parametrize("shift", [0, 2])
+def test_ice_that_comes_and_goes_within_a_day_is_the_same_hour_by_hour(
+    line: Any, tell: Any, shift: int
+) -> None:
+    def outside(day: Any, _: int) -> Any:
+        return cold(day - shift) + 2 * np.sin(5 * day)
+
+    def rho(day: Any, _: int) -> Any:
+        ice = (day > FREEZES + shift + 0.18) & (day < FREEZES + shift + 0.6)
+        return np.where(ice, 0.45, 0.12 + 0.002 * outside(day, 0))
+
+    winter = {"precipitation": lambda day, _: snow(day - shift), "ambient_temperature_c": outside}
+    days = int(THAWS) + shift + 2
+    # Readings come every half hour: in one piece, whose days are judged whole, and in pieces of an hour.
+    whole = tell(line(), rho, days, columns=winter)
+    cut = tell(line(), rho, days, columns=winter, cuts=range(2, len(whole.readings), 2))
+    (severity, _), (last, end) = whole.course(WEATHER)
+    assert (severity, last) == (Severity.WARNING, Severity.CLEARED)
+    assert end < FREEZES + shift + 0.8
+    assert whole.of(WEATHER) == cut.of(WEATHER)
+
+
 def test_frost_and_snow_without_a_rise_are_quiet(line: Any, tell: Any) -> None:
     assert tell(line(), 0.12, 40, columns=WINTER).findings == []
 

@@ -80,7 +80,8 @@ def act_replay(arguments: argparse.Namespace) -> int:
 
     from standingwatch.inventory import FleetDefaults, build_fleet
     from standingwatch.inventory.maintenance import read_maintenance
-    from standingwatch.watch.history import HistoryError, read_history
+    from standingwatch.watch.history import HistoryError
+    from standingwatch.watch.history_parts import open_history
 
     files: list[Path | None] = list(arguments.settings or [None])
     if len(files) > MOST_SETTINGS:
@@ -106,18 +107,19 @@ def act_replay(arguments: argparse.Namespace) -> int:
             return 2
     with told(HistoryError):
         # The settings' defaults of a transmitter play no part in whose a reading is.
-        history = read_history(arguments.readings, fleets[0])
+        history = open_history(arguments.readings, fleets[0])
     folders = out_folders(arguments.out, files)
     with ExitStack() as stack:
         runs = [
             Run(stack, folder, fleet, one, work, explained)
             for folder, fleet, one in zip(folders, fleets, settings, strict=True)
         ]
-        advance = stack.enter_context(shown_progress("replay", len(history.readings)))
-        for part in history.slices():
-            for run in runs:
-                run.replay.feed(part)
-            advance(len(part))
+        advance = stack.enter_context(shown_progress("replay", history.rows))
+        with told(HistoryError):
+            for part in history.slices():
+                for run in runs:
+                    run.replay.feed(part)
+                advance(len(part))
         summaries = [run.replay.finish() for run in runs]
     for run, summary in zip(runs, summaries, strict=True):
         summary.unknown, summary.refused = history.unknown, history.refused

@@ -138,10 +138,14 @@ def median_of_known(values: FloatArray) -> FloatArray:
     if values.shape[-1] == 0:
         return np.full(values.shape[:-1], np.nan)
     if np.isfinite(values).all():
-        # The same two values, without putting the others in order: several times as fast.
-        middle = ((values.shape[-1] - 1) // 2, values.shape[-1] // 2)
+        # The same two values without putting the others in order. numpy divides at one place with the
+        # processor's wide registers, at two of them without, which takes six times as long.
+        middle = values.shape[-1] // 2
         parted = np.partition(values, middle, axis=-1)
-        return np.asarray((parted[..., middle[0]] + parted[..., middle[1]]) / 2.0)
+        upper = parted[..., middle]
+        if values.shape[-1] % 2:
+            return np.asarray((upper + upper) / 2.0)
+        return np.asarray((parted[..., :middle].max(axis=-1) + upper) / 2.0)
     # NaN sorts last, so the known values come first; numpy.nanmedian would warn where nothing is known.
     ordered = np.sort(values, axis=-1)
     count = np.isfinite(values).sum(axis=-1, keepdims=True)
@@ -162,12 +166,18 @@ def theil_sen_slope(levels: FloatArray) -> FloatArray:
     Source: H. Theil 1950, P. K. Sen 1968; equal to `scipy.stats.theilslopes` on the known days.
     """
     rows, days = levels.shape
-    slopes = np.empty(rows)
-    each = max(1, _PAIRS_AT_ONCE // max(1, days * (days - 1) // 2))
+    slopes = np.full(rows, np.nan)
+    # A column per pair of days: those a day apart, those two days apart, and so on.
+    apart = np.repeat(np.arange(1.0, days), np.arange(days - 1, 0, -1))
+    each = max(1, _PAIRS_AT_ONCE // max(1, len(apart)))
+    pairs = np.empty((min(each, rows), len(apart)))
     for begin in range(0, rows, each):
         some = levels[begin : begin + each]
-        pairs = [(some[:, lag:] - some[:, :-lag]) / lag for lag in range(1, days)]
-        every = np.concatenate([np.empty((len(some), 0)), *pairs], axis=1)
+        every, end = pairs[: len(some)], 0
+        for lag in range(1, days):
+            first, end = end, end + days - lag
+            np.subtract(some[:, lag:], some[:, :-lag], out=every[:, first:end])
+        np.divide(every, apart, out=every)
         slopes[begin : begin + each] = median_of_known(every)
     return slopes
 

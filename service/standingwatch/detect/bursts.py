@@ -130,7 +130,9 @@ class Bursts:
         paired = high & earlier
         record["last_high"][segments.owner] = high[segments.last]
         hour = (time_us // HOUR_US) % HOURS
-        np.add.at(record["usable"], (owner, hour), 1)
+        # Hours of a transmitter stand together: counted as runs, many times as fast as one by one.
+        run = Segments.of(owner * HOURS + hour)
+        np.add.at(record["usable"], (owner[run.first], hour[run.first]), run.last - run.first + 1)
         if high.any():
             np.add.at(record["high"], (owner[high], hour[high]), 1)
             np.add.at(record["paired"], (owner[paired], hour[paired]), 1)
@@ -212,8 +214,11 @@ def _many_together(days_of: BoolArray, fleet: Fleet) -> BoolArray:
     result = np.zeros_like(days_of)
     for region in range(len(fleet.region_names)):
         mine = np.flatnonzero(fleet.region_of == region)
-        sites = np.unique(fleet.site_of[mine])
         with_burst = days_of[mine]
+        # Sites without a burst count for nothing below, and most have none.
+        sites = np.unique(fleet.site_of[mine[with_burst.any(axis=1)]])
+        if len(sites) == 0:
+            continue
         per_site = np.array([with_burst[fleet.site_of[mine] == s].any(axis=0) for s in sites])
         for site in sites.tolist():
             here = np.flatnonzero(fleet.site_of == site)

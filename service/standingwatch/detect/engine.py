@@ -281,6 +281,8 @@ class Engine:
         readings, rho = judged.readings, judged.rho
         state = self.slow["baseline"]
         hours, day = Hours.empty(), None
+        # What closing the day teaches holds for none of its own hours, however many close together with it.
+        per_c, reference_c = state["per_c"].copy(), state["reference_c"].copy()
         outside = weather.hour_weather(hours, self.fleet, self.climate["weather"], rho[:0], rho[:0])
         if closed_to > closed_from:
             begin, end = np.searchsorted(lanes.hour_us, [closed_from, closed_to])
@@ -318,6 +320,8 @@ class Engine:
             ),
             hours=hours,
             weather=outside,
+            per_c=per_c,
+            reference_c=reference_c,
             closed_from_us=closed_from,
             closed_to_us=closed_to,
             day=day,
@@ -330,7 +334,10 @@ class Engine:
             until_us=horizon[1],
             judged_us=self.judged_until_us,
         )
-        np.maximum.at(self.quick["newest_us"], readings.transmitter, readings.time_us)
+        # The last row of a transmitter is its newest.
+        heard = Segments.of(readings.transmitter)
+        newest_us = self.quick["newest_us"]
+        newest_us[heard.owner] = np.maximum(newest_us[heard.owner], readings.time_us[heard.last])
         findings: list[Finding] = []
         for detector in self.detectors:
             findings += detector.step(block, self.fleet, self._own[detector.name]).findings

@@ -188,6 +188,8 @@ class Block:
         normal: what is normal for each reading's transmitter at its time.
         hours: the hours closed with this block, channels apart, sorted by hour and transmitter.
         weather: the weather of each of those rows.
+        per_c: per transmitter, change of rho with temperature [1/degree C], as before those hours closed.
+        reference_c: per transmitter, the temperature that it counts from [degree C], likewise.
         closed_from_us, closed_to_us: the span of those hours, rows or none in them [Unix microseconds].
         day: the day that closed with this block, if one did.
         base: the fleet's baselines and days.
@@ -211,6 +213,8 @@ class Block:
     normal: Normal
     hours: Hours
     weather: HourWeather
+    per_c: FloatArray
+    reference_c: FloatArray
     closed_from_us: int
     closed_to_us: int
     day: Day | None

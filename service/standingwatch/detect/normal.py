@@ -59,7 +59,7 @@ def normal_at(
         now, before = now & ~over, before & ~over
 
     def at(name: str) -> FloatArray:
-        earlier = np.where(before, state[f"{name}_before"][owner], np.nan)
+        earlier = np.where(before, state[f"{name}_before"][owner], np.nan) if before.any() else np.nan
         return np.where(now, state[name][owner], earlier)
 
     rho = at("rho")

@@ -16,6 +16,9 @@ from standingwatch.readings.fleet import FloatArray, IntArray
 #: for anything finer.
 STEPS_W = np.array([1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01, 0.0])
 
+#: How far from a whole number of steps a power may be, in steps: what is lost in its digits.
+FITS = 1e-6
+
 
 def step_index(power_w: FloatArray) -> IntArray:
     """Position in `STEPS_W` of the coarsest step that each power is a multiple of.
@@ -24,13 +27,16 @@ def step_index(power_w: FloatArray) -> IntArray:
         power_w: powers as reported [W].
     """
     index = np.full(len(power_w), len(STEPS_W) - 1, dtype=np.int64)
-    undecided = np.isfinite(power_w)
-    power_w = np.where(undecided, power_w, 0.0)
-    for i, step_w in enumerate(STEPS_W[:-1]):
-        multiple = power_w / step_w
-        fits = undecided & (np.abs(multiple - np.rint(multiple)) < 1e-6)
-        index[fits] = i
-        undecided &= ~fits
+    # NaN fits nothing, as what it is compared to is NaN too; infinite powers are made so.
+    power_w = np.where(np.isfinite(power_w), power_w, np.nan)
+    multiple, whole = np.empty_like(power_w), np.empty_like(power_w)
+    # Finest first: what also fits a coarser step is written over.
+    for i in range(len(STEPS_W) - 2, -1, -1):
+        np.divide(power_w, STEPS_W[i], out=multiple)
+        np.rint(multiple, out=whole)
+        np.subtract(multiple, whole, out=multiple)
+        np.abs(multiple, out=multiple)
+        np.copyto(index, i, where=multiple < FITS)
     return index
 
 

@@ -88,8 +88,8 @@ class Wet:
         closed_us = hours.hour_us + HOUR_US + block.base.grace_us
         none = np.zeros(len(hours), dtype=np.int64)
         then = normal_at(state, owner, closed_us, none, block.base.grace_us, block.maintenance)
-        colder = block.weather.temperature_c - state["reference_c"][owner]
-        normal = then.rho + np.nan_to_num(state["per_c"][owner] * colder)
+        colder = block.weather.temperature_c - block.reference_c[owner]
+        normal = then.rho + np.nan_to_num(block.per_c[owner] * colder)
         trust = np.where(then.kind >= FULL, 1.0, 2.0)
         at_antenna = np.fmin(rho_at_antenna(np.fmin(hours.rho_median, 1.0), known_loss_db(fleet)[owner]), 1.0)
         swr = swr_from_rho(np.where(np.isfinite(at_antenna), at_antenna, 0.0))
@@ -99,7 +99,10 @@ class Wet:
             self.settings.spread_multiple * then.hour_spread,
         ) + np.fmax(1.5 * np.nan_to_num(then.wet_excess), hours.reflected_step_rho(1.1))
         high = usable & block.weather.iced & rise & (swr >= self.settings.ice_swr)
-        matters = np.flatnonzero(high | (usable & (record["ice"][owner] | (record["ice_hours"][owner] > 0))))
+        # Also those of whom only this block tells ice: its end may lie in the same block.
+        concerned = record["ice"] | (record["ice_hours"] > 0)
+        concerned[owner[high]] = True
+        matters = np.flatnonzero(usable & concerned[owner])
         findings = []
         for row in matters.tolist():
             position = int(owner[row])

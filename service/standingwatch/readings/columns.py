@@ -231,7 +231,10 @@ def _is_one_value(column: npt.NDArray[Any]) -> bool:
 
 
 def _taken(column: npt.NDArray[Any], index: IntArray | BoolArray | slice, rows: int) -> npt.NDArray[Any]:
-    return np.broadcast_to(column[0:1], rows) if _is_one_value(column) else column[index]
+    if not _is_one_value(column):
+        return column[index]
+    # A shorter view of one value is cheaper to make than a new one.
+    return column[:rows] if rows <= len(column) else np.broadcast_to(column[0:1], rows)
 
 
 def _joined(parts: list[npt.NDArray[Any]]) -> npt.NDArray[Any]:

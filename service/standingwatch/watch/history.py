@@ -90,6 +90,21 @@ def read_history(path: Path, fleet: Fleet) -> History:
         HistoryError: if the file cannot be read or a required column is missing.
     """
     table, heading = _read_table(path)
+    return of_table(path, table, heading, fleet)
+
+
+def of_table(path: Path, table: pa.Table, heading: list[str], fleet: Fleet) -> History:
+    """The rows of a table as readings in order of time.
+
+    Args:
+        path: where it is from, for messages.
+        table: the known columns.
+        heading: names of all columns of the file.
+        fleet: the transmitters.
+
+    Raises:
+        HistoryError: as `read_history`.
+    """
     names = set(heading)
     alone = len(fleet) == 1 and not {"site", "transmitter"} & names
     wanted = REQUIRED if alone else ("site", "transmitter", *REQUIRED)
@@ -139,29 +154,34 @@ def read_history(path: Path, fleet: Fleet) -> History:
     return History(readings, int(np.count_nonzero(unknown)), refused)
 
 
+def is_parquet(path: Path) -> bool:
+    """Whether a file is read as Parquet, by its ending; a folder always is."""
+    return path.suffix.lower() in (".parquet", ".pq") or path.is_dir()
+
+
 def _read_table(path: Path) -> tuple[pa.Table, list[str]]:
     """The known columns of a file, and the names of all that it has."""
     try:
-        if path.suffix.lower() in (".parquet", ".pq") or path.is_dir():
+        if is_parquet(path):
             from pyarrow import parquet
 
             dataset = parquet.ParquetDataset(path)
             heading = list(dataset.schema.names)
-            known = _known_once(path, heading)
+            known = known_once(path, heading)
             return dataset.read(columns=known), heading
         with pyarrow.csv.open_csv(path) as reader:
             heading = list(reader.schema.names)
         text = pa.dictionary(pa.int32(), pa.string())
         options = pyarrow.csv.ConvertOptions(
             column_types={"site": text, "transmitter": text, "channel": text},
-            include_columns=_known_once(path, heading),
+            include_columns=known_once(path, heading),
         )
         return pyarrow.csv.read_csv(path, convert_options=options), heading
     except (OSError, pa.ArrowInvalid, pa.ArrowKeyError) as error:
         raise HistoryError(f"{path}: cannot be read as {path.suffix or 'CSV'}: {error}") from error
 
 
-def _known_once(path: Path, heading: list[str]) -> list[str]:
+def known_once(path: Path, heading: list[str]) -> list[str]:
     """The known columns in their order."""
     known = [name for name in heading if name in KNOWN]
     twice = sorted(name for name, times in Counter(known).items() if times > 1)
