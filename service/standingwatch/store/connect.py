@@ -196,7 +196,8 @@ def _postgres_engine(url: URL) -> Engine:
 def _sqlite_engine(url: URL) -> Engine:
     # The connection used last first: each keeps pages of its own in memory, which SQLite drops when another
     # connection has written. A store in memory has one connection and no such pool.
-    has_pool = url.get_dialect().get_pool_class(url) is QueuePool
+    dialect: Any = url.get_dialect()  # its type does not tell of pools
+    has_pool = dialect.get_pool_class(url) is QueuePool
     engine = create_engine(
         url,
         connect_args={"timeout": WAIT_S, "check_same_thread": False},
