@@ -118,3 +118,55 @@ def test_bursts_on_most_lines_of_a_site_at_once_are_no_connector(
     course = bursts(20.6, 1.0, 6)
     told = tell(fleet, lambda day, i: course(day, i) if i in rising else 0.1, 30)
     assert {f.transmitter for f in told.of(BURSTS)} == found
+
+
+def grown(first: float, every: float, count: int, hours: float = 9.0) -> Callable[[Any, int], Any]:
+    """A good match with humps that grow and waste over hours, a number of days apart."""
+
+    def rho(day: Any, _: int) -> Any:
+        values = np.full(len(day), 0.1)
+        for i in range(count):
+            phase = (day - first - i * every) / (hours / 24)
+            values += 0.3 * np.where((phase > 0) & (phase < 1), np.sin(np.pi * phase), 0.0)
+        return values
+
+    return rho
+
+
+WARM = {"precipitation": 0.0, "ambient_temperature_c": 12.0}
+
+
+def test_what_grows_over_hours_may_be_ice_where_nobody_tells_the_temperature(line: Any, tell: Any) -> None:
+    course = grown(20.6, 1.3, 8)
+    untold, told = (
+        tell(line(expected_interval_s=600), course, 40, every_s=600, columns=columns)
+        for columns in ({}, WARM)
+    )
+    assert set(untold.leading(BURSTS)) == {Cause.ICE}
+    assert set(told.leading(BURSTS)) == {Cause.LOOSE_CONNECTION}
+    assert [told.of(BURSTS)[0].evidence[name] for name in ("temperature_told", "came_at_once")] == [
+        True,
+        False,
+    ]
+    sudden = tell(line(expected_interval_s=600), bursts(20.6, 1.3, 8, height=0.4), 40, every_s=600)
+    assert set(sudden.leading(BURSTS)) == {Cause.LOOSE_CONNECTION}
+    assert [sudden.of(BURSTS)[0].evidence[n] for n in ("temperature_told", "came_at_once")] == [False, True]
+
+
+def test_no_cold_spell_lasts_for_ever(line: Any, tell: Any) -> None:
+    told = tell(line(expected_interval_s=1200), grown(20.6, 2.0, 26), 72, every_s=1200)
+    causes = told.leading(BURSTS)
+    assert causes[0] is Cause.ICE
+    assert causes[-1] is Cause.LOOSE_CONNECTION
+
+
+def test_slow_bursts_at_some_sites_of_a_region_are_weather_where_nobody_tells(
+    fleet_of: Any, tell: Any
+) -> None:
+    text = "site,transmitter,frequency_mhz,region,expected_interval_s\n"
+    fleet = fleet_of(text + "".join(f"s{i // 2:02},t{i},446,north,1200\n" for i in range(22)))
+    # For longer than what rises together is taken for weather hour by hour.
+    slow = grown(20.6, 1.0, 16, 6.0)
+    for columns, found in (({}, set()), (WARM, {0, 1, 2})):
+        told = tell(fleet, lambda day, i: slow(day, i) if i < 3 else 0.1, 37, every_s=1200, columns=columns)
+        assert {f.transmitter for f in told.of(BURSTS)} == found

@@ -120,6 +120,15 @@ def test_what_came_from_one_reading_to_the_next_is_no_ice_and_waits_for_less() -
     assert waits[1] >= 14 * 24
 
 
+def test_bursts_that_may_be_ice_wait_for_three_weeks() -> None:
+    waits = []
+    for at_once in (True, False):
+        values = {"temperature_told": False, "came_at_once": at_once}
+        mine = replace(alarm(Severity.MINOR, Condition.SWR_INTERMITTENT), values=values)
+        waits.append(next(d for d in range(60) if propose([mine], set(), RAISED_US + d * 24 * HOUR_US)))
+    assert waits == [3, 21]
+
+
 def test_a_region_sends_nobody() -> None:
     about = alarm(Severity.MAJOR, transmitter="", region="north", members=("alder-ridge/rpt-1",))
     assert propose([about], set(), LATER_US) == []

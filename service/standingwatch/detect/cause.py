@@ -255,15 +255,26 @@ def causes_of_high_swr(
     )
 
 
-def causes_of_bursts(days: int, bursts: int, wind: float) -> tuple[LikelyCause, ...]:
+def causes_of_bursts(days: int, bursts: int, wind: float, *, iced: bool = False) -> tuple[LikelyCause, ...]:
     """Causes of an SWR that is high in bursts.
 
     Args:
         days: days of the last two weeks with a burst.
         bursts: readings in bursts on them.
         wind: share of the burst days that were windy ones less that of the others, NaN where not told.
+        iced: whether they grew over hours, and nobody tells the temperature to rule out ice.
     """
     words = f"high for minutes to hours on {days} of the last 14 days ({bursts} readings), normal in between"
+    if iced:
+        grew = f"{words}; it grew each time, and nobody tells the temperature"
+        return (
+            LikelyCause(Cause.ICE, 0.45, f"{grew}: ice comes like that in cold nights, and goes by day"),
+            LikelyCause(
+                Cause.LOOSE_CONNECTION,
+                0.35,
+                f"{words}; against it: a loose connection mostly comes from one reading to the next",
+            ),
+        )
     in_wind = "; more on windy days" if math.isfinite(wind) and wind > 0.2 else ""
     return (
         LikelyCause(

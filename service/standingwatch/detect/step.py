@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from standingwatch.detect.at_once import AT_ONCE_RHO, AT_ONCE_US, assumed_attenuation, leads_away
 from standingwatch.detect.cause import causes_of_high_swr, causes_of_step, rain_evidence
 from standingwatch.detect.departure import ASSUMED, DepartureSettings, depart
 from standingwatch.detect.evidence import departure_evidence, known, neighbours
@@ -22,12 +23,8 @@ from standingwatch.detect.scale import attenuation, known_loss_db
 from standingwatch.detect.segments import Segments, held, latch, run_length, shifted
 from standingwatch.detect.severity import SeverityTable, of_step
 from standingwatch.detect.words import Condition, Severity
-from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
+from standingwatch.readings.fleet import Fleet
 from standingwatch.rf import return_loss_db_from_rho, rho_at_antenna, swr_from_rho
-
-#: A rise from two readings to the next two of so much rho at the antenna's end, within so long [us], is no
-#: ice: that grows over hours (common practice, no source).
-AT_ONCE_RHO, AT_ONCE_US = 0.3, 20 * 60 * 1_000_000
 
 
 @dataclass(frozen=True)
@@ -133,9 +130,9 @@ class Step:
             return []
         segments = Segments.of(owner)
         least = block.rho_least[rows]
-        jump = AT_ONCE_RHO * _assumed_attenuation(fleet)[owner]
-        at_once = _leads_away(block, rows, calm[chosen], jump) & (waited_us[chosen] <= AT_ONCE_US)
-        stays = _leads_away(block, rows, calm_before[chosen], jump)
+        jump = AT_ONCE_RHO * assumed_attenuation(fleet)[owner]
+        at_once = leads_away(block.rho[rows], least, calm[chosen], jump) & (waited_us[chosen] <= AT_ONCE_US)
+        stays = leads_away(block.rho[rows], least, calm_before[chosen], jump)
         normal = block.normal.rho[rows]
         at_antenna = np.fmin(rho_at_antenna(least, known_loss_db(fleet)[owner]), 1.0)
         # Where the loss is not known, some is assumed: a limit at the antenna must not hide a fault behind
@@ -350,26 +347,3 @@ class Step:
                 )
             )
         return findings
-
-
-def _leads_away(block: Block, rows: IntArray, before: FloatArray, jump: FloatArray) -> BoolArray:
-    """Whether readings lie so much above what was read before that no rounding of the meter explains it.
-
-    What rounding may have added to a reading it may have taken from one before: a coarse meter shows in one
-    step what grew for hours.
-
-    Args:
-        block: the block.
-        rows: readings in it.
-        before: rho as read before each of them, NaN where nothing was: nothing leads away from that.
-        jump: rise that counts, in rho at the transmitter.
-    """
-    least = block.rho_least[rows]
-    rounding = np.maximum(block.rho[rows] ** 2 - least**2, 0.0)
-    away: BoolArray = least - np.sqrt(before**2 + rounding) >= jump
-    return away
-
-
-def _assumed_attenuation(fleet: Fleet) -> FloatArray:
-    """Attenuation of each feeder as `attenuation`, with some loss assumed where it is not known."""
-    return np.where(np.isfinite(fleet.feeder_loss_db), attenuation(fleet), 1.0 / ASSUMED)

@@ -57,8 +57,8 @@ OF_THE_MATCH = frozenset(
 ICE_NOT_RULED_OUT = 3.0
 #: What grew there may be ice, and has to stand for as long as any ice does without a break: a fortnight [h].
 ICE_NOT_RULED_OUT_HOURS = 336.0
-#: There, what has come and gone by itself before (its alarm has changed so often) goes again, unless it
-#: stands for so long [h].
+#: There, what has come and gone by itself before (its alarm has changed so often, or is about just that)
+#: goes again, unless it stands for so long [h].
 CAME_AND_WENT_CHANGES, CAME_AND_WENT_HOURS = 3, 504.0
 
 #: A resource: site and transmitter, "" for the whole site.
@@ -153,7 +153,7 @@ def _is_due(alarm: Alarm, now_us: int) -> bool:
         # Ice grows over hours: what came from one reading to the next was hardly it.
         if alarm.values.get("came_at_once"):
             hours *= ICE_NOT_RULED_OUT
-        elif alarm.changes > CAME_AND_WENT_CHANGES:
+        elif alarm.changes > CAME_AND_WENT_CHANGES or alarm.key.condition is Condition.SWR_INTERMITTENT:
             hours = max(hours, CAME_AND_WENT_HOURS)
         else:
             hours = max(hours, ICE_NOT_RULED_OUT_HOURS)
