@@ -1,3 +1,3 @@
 """Standing Watch: a fleet-wide SWR watch over radio transmitting sites, with alarms."""
 
-__version__ = "0.4.0"
+__version__ = "0.5.0"
