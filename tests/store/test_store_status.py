@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 
 import pytest
@@ -31,7 +32,7 @@ def fill(store: Store) -> None:
                     "site": site,
                     "transmitter": name,
                     "position": i,
-                    "row": "{}",
+                    "row": json.dumps({"site": site, "transmitter": name, "frequency_mhz": 150.0}),
                     "removed_us": gone,
                 }
                 for i, (site, name, gone) in enumerate(names)
