@@ -30,6 +30,8 @@ HERE = Path(__file__).parent
 LONG = tuple(
     re.compile(pattern)
     for pattern in (
+        r"test_(?:email_chart|review_mail)\.py::.*\[postgresql",
+        r"test_daemon\.py::test_(?:every_way|metrics_pass|a_site_whose_link).*\[sqlite\]",
         r"test_web_schema\.py::.*\[postgresql",
         r"_browser\.py::.*\[(?=.*\b(?:desk-dark|phone-light|dark-desk|light-phone)\b)",
         r"test_fourteen_days_come_back\[.*-(?:newest|oldest) first\]",

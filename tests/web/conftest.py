@@ -427,7 +427,7 @@ def fill_each(store: Store) -> Fill:
     return Fill(store)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def client_of() -> Callable[..., Client]:
     """Makes clients of the pages of a store: signed in as Ada, an administrator, unless told otherwise."""
 
@@ -468,6 +468,18 @@ VIOLATIONS = """
 async () => (await axe.run(document, { resultTypes: ['violations'] })).violations.map((one) =>
   `${one.id}: ${one.help}: ${one.nodes.slice(0, 3).map((node) => node.html.slice(0, 200)).join(' | ')}`)
 """
+
+
+@pytest.fixture(scope="module")
+def shared_client(
+    filled: Callable[[Path], AbstractContextManager[Fill]],
+    client_of: Callable[..., Client],
+    tmp_path_factory: pytest.TempPathFactory,
+) -> Iterator[Client]:
+    """A client of a morning with everything, for all tests of a module that change nothing in it."""
+    with filled(tmp_path_factory.mktemp("morning")) as fill:
+        fill.everything()
+        yield client_of(fill, notice="All data is invented.")
 
 
 @pytest.fixture(scope="session")

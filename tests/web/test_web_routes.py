@@ -31,9 +31,8 @@ ALL = (
 
 
 @pytest.mark.parametrize("path", ALL)
-def test_headers_of_every_answer(fill: Any, client_of: Callable[..., Any], path: str) -> None:
-    fill.everything()
-    headers = client_of(fill).get(path).headers
+def test_headers_of_every_answer(shared_client: Any, path: str) -> None:
+    headers = shared_client.get(path).headers
     policy = dict(part.split(" ", 1) for part in headers["content-security-policy"].split("; "))
     assert policy["default-src"] == "'none'"
     assert policy["frame-ancestors"] == "'none'"
@@ -43,9 +42,8 @@ def test_headers_of_every_answer(fill: Any, client_of: Callable[..., Any], path:
 
 
 @pytest.mark.parametrize("path", [*PAGES, "/nowhere"])
-def test_pages_hold_nothing_the_policy_forbids(fill: Any, client_of: Callable[..., Any], path: str) -> None:
-    fill.everything()
-    page = client_of(fill, notice="All data is invented.").get(path).text
+def test_pages_hold_nothing_the_policy_forbids(shared_client: Any, path: str) -> None:
+    page = shared_client.get(path).text
     assert not re.search(r"<style|\sstyle=|\son\w+=|<script(?! src=)|javascript:", page)
     addresses = re.findall(r'(?:src|href|action)="([^"]+)"', page)
     assert all(address.startswith(("/", "#")) and not address.startswith("//") for address in addresses)
@@ -55,9 +53,8 @@ def test_pages_hold_nothing_the_policy_forbids(fill: Any, client_of: Callable[..
 
 
 @pytest.mark.parametrize("path", PAGES)
-def test_names_and_payloads_are_escaped(fill: Any, client_of: Callable[..., Any], path: str) -> None:
-    fill.everything()
-    page = client_of(fill).get(path).text
+def test_names_and_payloads_are_escaped(shared_client: Any, path: str) -> None:
+    page = shared_client.get(path).text
     assert "<Sons>" not in page
     assert "<script>alert" not in page
     assert "<what>" not in page

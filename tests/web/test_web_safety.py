@@ -24,13 +24,14 @@ def client(fill: Any, client_of: Callable[..., Any]) -> Any:
     return client_of(fill)
 
 
+def nothing_changed_in(fill: Any) -> bool:
+    with fill.store.reading() as connection:
+        return load_handlings(connection) == {} and load_shelves(connection) == []
+
+
 @pytest.fixture
 def nothing_changed(fill: Any) -> Callable[[], bool]:
-    def look() -> bool:
-        with fill.store.reading() as connection:
-            return load_handlings(connection) == {} and load_shelves(connection) == []
-
-    return look
+    return lambda: nothing_changed_in(fill)
 
 
 FIELDS = {
@@ -60,26 +61,26 @@ FIELDS = {
     ],
 )
 def test_forms_of_other_sites_are_refused_even_with_the_token(
-    client: Any, nothing_changed: Callable[[], bool], path: str, headers: dict[str, str]
+    shared_client: Any, path: str, headers: dict[str, str]
 ) -> None:
+    client = shared_client
     answer = client.post(path, data={"token": client.token(), **FIELDS}, headers=headers)
     assert answer.status_code == 403
     assert "page of another site" in answer.text
     assert "frame-ancestors 'none'" in answer.headers["content-security-policy"]
-    assert nothing_changed()
+    assert nothing_changed_in(client.fill)
 
 
 @pytest.mark.parametrize("path", FORMS)
 @pytest.mark.parametrize("token", ["", "wrong", "wröng", None])
-def test_forms_without_the_token_are_refused(
-    client: Any, nothing_changed: Callable[[], bool], path: str, token: str | None
-) -> None:
+def test_forms_without_the_token_are_refused(shared_client: Any, path: str, token: str | None) -> None:
+    client = shared_client
     client.get("/alarms")
     fields = FIELDS if token is None else {**FIELDS, "token": token}
     answer = client.post(path, data=fields, headers={"Origin": "http://board.test"})
     assert answer.status_code == 403
     assert "nothing was changed" in answer.text
-    assert nothing_changed()
+    assert nothing_changed_in(client.fill)
 
 
 def test_a_token_without_its_cookie_is_refused(client: Any, nothing_changed: Callable[[], bool]) -> None:
