@@ -41,6 +41,9 @@ def main() -> int:
     parser.add_argument("--minutes", type=float, default=float("inf"), help="no more faults after so long")
     given = parser.parse_args()
     folder = given.folder or Path(tempfile.mkdtemp(prefix="fault-campaign-"))
+    # The database's user has to get to its disk in there.
+    folder.mkdir(exist_ok=True)
+    folder.chmod(0o755)
 
     def say(text: str) -> None:
         print(text, flush=True)  # noqa: T201  # what the command is for
