@@ -38,6 +38,7 @@ from standingwatch.store.claims import (
     this_host,
 )
 from standingwatch.store.connect import Store, StoreError
+from standingwatch.store.passing import tell
 
 log = logging.getLogger("standingwatch.duties")
 
@@ -209,8 +210,8 @@ class Duties:
                 if _words(problem) != self._told_trouble:
                     log.warning("claims: the store is away, trying again: %s", _words(problem))
                 self._told_trouble = _words(problem)
-            except Exception:  # whatever it was, a process that renews no more would lose all that it does
-                log.exception("claims: trying again")
+            except Exception as error:  # noqa: BLE001  # who renews no more would lose all that it does
+                tell(log, error, "claims: trying again")
             else:
                 self._told_trouble = ""
             if self._stopping.is_set():

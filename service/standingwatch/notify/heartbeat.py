@@ -20,6 +20,7 @@ from standingwatch.alarms.event import rfc3339
 from standingwatch.alarms.shape import Beat, BeatEnded
 from standingwatch.metrics import Metrics
 from standingwatch.readings import heartbeat_topic
+from standingwatch.store.passing import tell
 
 log = logging.getLogger("standingwatch.heartbeat")
 
@@ -265,8 +266,8 @@ class Heartbeat:
             self._wake.clear()
             try:
                 beat = self.beat()
-            except Exception:  # a mistake in what is said must not look like the end of the service
-                log.exception("the heartbeat cannot say how the service is")
+            except Exception as error:  # noqa: BLE001  # a mistake in it must not look like the service's end
+                tell(log, error, "the heartbeat cannot say how the service is")
                 beat = {
                     "time": rfc3339(self._clock()),
                     "ready": False,

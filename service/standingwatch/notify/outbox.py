@@ -51,6 +51,7 @@ from standingwatch.store.outbox import (
     note_well,
     waiting_messages,
 )
+from standingwatch.store.passing import tell
 
 log = logging.getLogger("standingwatch.notify")
 
@@ -247,9 +248,8 @@ class OutboxWorker:
                 return
         except DeliveryError:
             raise
-        except Exception as error:
-            # A message that a channel stumbles over must not stop the others, nor be lost: it may be our bug.
-            log.exception("channel %s: unexpected trouble with %s", self._name, _named(batch))
+        except Exception as error:  # noqa: BLE001  # it must not stop the others, nor be lost: maybe our bug
+            tell(log, error, "channel %s: unexpected trouble with %s", self._name, _named(batch))
             if len(batch) == 1:
                 self._set_aside(batch[0], PostponedError(f"{type(error).__name__}: {error}"))
                 return
@@ -312,7 +312,8 @@ class OutboxWorker:
         if isinstance(error, DeliveryError | DBAPIError):
             self._note_channel_failure(error)
         else:
-            log.error("channel %s: unexpected trouble", self._name, exc_info=error)
+            if error is not None:
+                tell(log, error, "channel %s: unexpected trouble", self._name)
             self._note_channel_failure(DeliveryError(f"{type(error).__name__}: {error}"))
 
     def _note_channel_failure(self, error: Exception) -> None:

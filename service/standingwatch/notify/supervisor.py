@@ -14,6 +14,8 @@ import threading
 import time
 from collections.abc import Callable, Mapping, MutableMapping, Sequence
 
+from standingwatch.store.passing import tell
+
 log = logging.getLogger("standingwatch.supervisor")
 
 SOCKET_VARIABLE = "NOTIFY_SOCKET"
@@ -167,7 +169,7 @@ class Supervisor:
         while not self._stopping.is_set():
             try:
                 self.look()
-            except Exception:  # a mistake in what is told must not end the telling: the next look tries again
-                log.exception("the service manager cannot be told how the service is")
+            except Exception as error:  # noqa: BLE001  # a mistake must not end the telling: it is tried again
+                tell(log, error, "the service manager cannot be told how the service is")
             # Until it has been told that the service is up, somebody waits for it.
             self._stopping.wait(every_s if self._told_up else min(0.1, every_s))

@@ -41,6 +41,6 @@ def tell(log: logging.Logger, error: BaseException, text: str, *words: object) -
         words: for `text`.
     """
     if is_passing(error):
-        log.error(f"{text}: %s", *words, " ".join(str(error).split()))
+        log.error(f"{text}: %s", *words, " ".join(str(error).split()) or type(error).__name__)
     else:
         log.error(text, *words, exc_info=error)
