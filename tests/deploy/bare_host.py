@@ -137,7 +137,7 @@ class Machine:
             )
         children = Path(f"/proc/{self._run.pid}/task/{self._run.pid}/children")
         self._leader = int(until(f"{self.name} has a process 1", 20, children.read_text).split()[0])
-        state = until(f"{self.name} is up", 60, self._state)
+        state = until(f"{self.name} is up", 240, self._state)
         if state != "running":
             failed = self.do("systemctl --failed --no-legend --plain", check=False)
             raise JourneyError(f"{self.name} came up {state}: {failed}")
