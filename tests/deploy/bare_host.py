@@ -135,12 +135,23 @@ class Machine:
                 stdout=console,
                 stderr=console,
             )
-        children = Path(f"/proc/{self._run.pid}/task/{self._run.pid}/children")
-        self._leader = int(until(f"{self.name} has a process 1", 20, children.read_text).split()[0])
+        self._leader = int(until(f"{self.name} has a process 1", 60, self._process_1))
         state = until(f"{self.name} is up", 240, self._state)
         if state != "running":
             failed = self.do("systemctl --failed --no-legend --plain", check=False)
             raise JourneyError(f"{self.name} came up {state}: {failed}")
+
+    def _process_1(self) -> str:
+        """The number that its process 1 has here; what nspawn starts before that one has another there."""
+        run = self._run.pid if self._run is not None else 0
+        for child in Path(f"/proc/{run}/task/{run}/children").read_text().split():
+            try:
+                status = Path(f"/proc/{child}/status").read_text()
+            except OSError:  # it has ended already
+                continue
+            if re.search(r"^NSpid:\s+\d+\s+1$", status, re.MULTILINE):
+                return child
+        return ""
 
     def _state(self) -> str:
         state = self.do("systemctl is-system-running", check=False).strip()
