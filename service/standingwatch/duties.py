@@ -270,7 +270,9 @@ class Duties:
                     continue
                 try:
                     self._start(name, epoch, fenced(self._store, name, self._me.owner, epoch))
-                except Exception:
+                except (
+                    Exception
+                ):  # whatever kept it from beginning, the claim must not stay: others may be able to
                     self._leave([name])
                     if is_first:
                         raise

@@ -23,6 +23,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Change, ChangeKind
+from standingwatch.alarms.news import News, present
 from standingwatch.alarms.notice import ChannelRules, Notice, NoticeKind, TellingSettings, Told
 from standingwatch.detect.words import HANDED_OVER, Severity
 
@@ -75,32 +76,6 @@ class ChannelState:
     site_told: dict[str, tuple[int, Severity]] = field(default_factory=dict)
     overflow_since_us: int = 0
     summary_us: int = 0
-
-
-@dataclass(frozen=True)
-class _News:
-    """An alarm that a channel may be told of now; `gravity` is of the graver of before and after."""
-
-    alarm: Alarm
-    was: Severity
-    since_us: int
-
-    @property
-    def now(self) -> Severity:
-        return present(self.alarm)
-
-    @property
-    def gravity(self) -> Severity:
-        return max(self.now, self.was)
-
-    @property
-    def order(self) -> tuple[int, int, AlarmKey]:
-        return -int(self.gravity), self.since_us, self.alarm.key
-
-
-def present(alarm: Alarm) -> Severity:
-    """The severity of an alarm as it is: `CLEARED` of one that has ended."""
-    return Severity.CLEARED if alarm.is_cleared else alarm.severity
 
 
 class Teller:
@@ -212,10 +187,10 @@ class Teller:
                 or not rules.wants(alarm.key, view.region_of(alarm.key))
             ):
                 continue
-            notices.append(self._single(rules, state, _News(alarm, was, now_us), now_us, change))
+            notices.append(self._single(rules, state, News(alarm, was, now_us), now_us, change))
         return notices
 
-    def _ready(self, rules: ChannelRules, state: ChannelState, view: View, now_us: int) -> list[_News]:
+    def _ready(self, rules: ChannelRules, state: ChannelState, view: View, now_us: int) -> list[News]:
         """What a channel may be told of now, gravest first; what has no news for it is forgotten."""
         ready = []
         for key, since_us in list(state.pending.items()):
@@ -242,7 +217,7 @@ class Teller:
             too_soon = told is not None and now_us < told.time_us + self._settings.retell_us
             if is_same and rules.is_calm and too_soon:
                 continue
-            ready.append(_News(alarm, was, since_us))
+            ready.append(News(alarm, was, since_us))
         return sorted(ready, key=lambda news: news.order)
 
     @staticmethod
@@ -261,7 +236,7 @@ class Teller:
     # Telling --------------------------------------------------------------------------------------------
 
     def _calmly(
-        self, rules: ChannelRules, state: ChannelState, ready: Sequence[_News], now_us: int
+        self, rules: ChannelRules, state: ChannelState, ready: Sequence[News], now_us: int
     ) -> list[Notice]:
         """Notifications that a person can follow."""
         _forget(state.sent_us, now_us)
@@ -298,13 +273,13 @@ class Teller:
             self.held_back[reason] = self.held_back.get(reason, 0) + len(overflow)
         return notices
 
-    def _gathered(self, state: ChannelState, ready: Sequence[_News], now_us: int) -> list[list[_News]]:
+    def _gathered(self, state: ChannelState, ready: Sequence[News], now_us: int) -> list[list[News]]:
         """What goes out, by site, gravest first; what follows too soon after its site's last waits."""
         for site, (time_us, _) in list(state.site_told.items()):
             if now_us >= time_us + self._settings.gather_us:
                 del state.site_told[site]
-        by_site: dict[str, list[_News]] = {}
-        alone: list[list[_News]] = []
+        by_site: dict[str, list[News]] = {}
+        alone: list[list[News]] = []
         for news in ready:
             site = news.alarm.key.site
             if not site:
@@ -319,7 +294,7 @@ class Teller:
         self,
         rules: ChannelRules,
         state: ChannelState,
-        news: _News,
+        news: News,
         now_us: int,
         change: Change | None = None,
     ) -> Notice:
@@ -339,7 +314,7 @@ class Teller:
         return Notice(rules.name, kind, (news.alarm,), (news.was,), "", now_us, is_exact)
 
     def _together(
-        self, rules: ChannelRules, state: ChannelState, news: Sequence[_News], why: str, now_us: int
+        self, rules: ChannelRules, state: ChannelState, news: Sequence[News], why: str, now_us: int
     ) -> Notice:
         """A summary."""
         for one in news:
@@ -356,7 +331,7 @@ class Teller:
         )
 
     def _believes(
-        self, rules: ChannelRules, state: ChannelState, news: _News, now_us: int, *, by_summary: bool
+        self, rules: ChannelRules, state: ChannelState, news: News, now_us: int, *, by_summary: bool
     ) -> None:
         """Note that a channel is told of an alarm."""
         key = news.alarm.key
@@ -386,7 +361,7 @@ class Teller:
                 or self._hindrance(rules, alarm, told.severity, told.severity, view, now_us)
             ):
                 continue
-            due.append(_News(alarm, told.severity, told.time_us))
+            due.append(News(alarm, told.severity, told.time_us))
         if not due or (rules.is_calm and len(state.sent_us) >= self._settings.most_in_10_min):
             return []
         due.sort(key=lambda news: news.order)

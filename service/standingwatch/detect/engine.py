@@ -30,6 +30,7 @@ from standingwatch.detect.interface import (
     Own,
     State,
 )
+from standingwatch.detect.judged import Judged
 from standingwatch.detect.normal import normal_at, suspect_at
 from standingwatch.detect.resolution import STEPS_W, finest_so_far, step_index
 from standingwatch.detect.rollup import HOUR_US, SAYS_NOTHING, Hours, hour_of, in_order, roll_up
@@ -62,29 +63,6 @@ class Links:
         """No link report."""
         empty = np.empty(0, dtype=np.int64)
         return cls(empty, empty, np.empty(0, dtype=np.bool_))
-
-
-@dataclass(frozen=True)
-class Judged:
-    """Readings with what is worked out about each of them once, for all detectors."""
-
-    readings: Readings
-    channel: IntArray
-    rho: FloatArray
-    least: FloatArray
-    usable: BoolArray
-    working: BoolArray
-
-    def take(self, rows: IntArray) -> Judged:
-        """Some of them."""
-        return Judged(
-            self.readings.take(rows),
-            self.channel[rows],
-            self.rho[rows],
-            self.least[rows],
-            self.usable[rows],
-            self.working[rows],
-        )
 
 
 @dataclass
