@@ -207,7 +207,7 @@ class Crew:
         self._connections.append(connection)
         return connection
 
-    def _made_jobs(self, store: Store) -> Jobs:
+    def _jobs(self, store: Store) -> Jobs:
         settings = self._settings
         return Jobs(
             store,
@@ -219,9 +219,6 @@ class Crew:
             keep_audit_days=settings.access.keep_audit_days,
             is_wall_clock=self._is_wall_clock,
         )
-
-    def _jobs(self, store: Store) -> Part:
-        return self._made_jobs(store)
 
     def _notify(self, channel: str, store: Store) -> Part:
         link, parts = None, list[Part]()
@@ -270,7 +267,7 @@ class Crew:
             self._store,
             WatchmanLimits(**settings.watchman.model_dump()),
             self._metrics,
-            job_intervals=self._made_jobs(self._store).intervals(),
+            job_intervals=self._jobs(self._store).intervals(),
             channels=enabled_channels(settings),
             connections=lambda: {c.name: c.down_s for c in list(self._connections)},
         )

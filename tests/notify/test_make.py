@@ -17,13 +17,19 @@ from standingwatch.metrics import Metrics
 from standingwatch.notify.alertmanager import AlertmanagerChannel
 from standingwatch.notify.email import EmailChannel
 from standingwatch.notify.file import FileChannel
-from standingwatch.notify.make import BrokerLink, ChannelError, enabled_channels, make_channel, make_workers
+from standingwatch.notify.make import BrokerLink, ChannelError, enabled_channels, make_channel, make_worker
 from standingwatch.notify.mqtt import MqttChannel
+from standingwatch.notify.outbox import OutboxWorker
 from standingwatch.notify.syslog import SyslogChannel
 from standingwatch.notify.webhook import WebhookChannel
 from standingwatch.settings import BrokerSettings, Settings, load_settings
 from standingwatch.store.connect import Store
 from standingwatch.store.outbox import mark_dead, note_failing, waiting_messages
+
+
+def make_workers(settings: Settings, *of_all: Any) -> list[OutboxWorker]:
+    """A worker for each channel that is on."""
+    return [make_worker(settings, name, *of_all) for name in enabled_channels(settings)]
 
 
 class NoBroker:

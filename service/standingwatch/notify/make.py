@@ -150,17 +150,3 @@ def make_worker(
     if isinstance(channel, MqttChannel | AlertmanagerChannel):
         return OutboxWorker(channel, store, metrics, clock, channel.refresh, patience)
     return OutboxWorker(channel, store, metrics, clock, patience=patience)
-
-
-def make_workers(
-    settings: Settings,
-    store: Store,
-    metrics: Metrics,
-    clock: Callable[[], int],
-    broker: BrokerLink | None = None,
-) -> list[OutboxWorker]:
-    """A worker for each channel that is on; none is started.
-
-    Arguments and errors as `make_channel`.
-    """
-    return [make_worker(settings, n, store, metrics, clock, broker) for n in enabled_channels(settings)]
