@@ -222,8 +222,7 @@ FIGURES: dict[str, Any] = {
     "connections": "watch, watch-notify",
     "free_bytes": 4_300_000_000,
     "total_bytes": 100_000_000_000,
-    "free_share": 0.043,
-    "limit_free_share": 0.05,
+    "limit_free_bytes": 5_000_000_000,
     "store_bytes": 31_240_000_000,
     "growth_bytes_a_day": 512_000_000.0,
     "days_until_full": 8.4,
@@ -255,7 +254,7 @@ SAID = {
     Condition.INTAKE_LATE: "Reports are kept up to 2026-02-01 00:00:00 UTC, 13 minutes behind, "
     "limit 5 minutes.",
     Condition.BROKER_LOST: "No connection for 75 seconds, connections that are down: watch, watch-notify.",
-    Condition.STORE_FILLING: "4.3 GB of 100.0 GB free (4.3%, limit 5.0%), the store holds 31.2 GB, "
+    Condition.STORE_FILLING: "4.3 GB of 100.0 GB free (limit 5.0 GB), the store holds 31.2 GB, "
     "grows by 512.0 MB a day, full in about 8 days.",
     Condition.JOB_MISSED: "Failed 2026-02-01 00:00:00 UTC, last success 2026-01-31 00:00:00 UTC, "
     "should run every 60 minutes.",

@@ -149,6 +149,26 @@ def test_a_store_fills(free: float, growth: float | None, before: Severity, want
     assert severity_of(STORE, look(store=store), alarms) is wanted
 
 
+@pytest.mark.parametrize(
+    ("free", "held", "wanted"),
+    [
+        # A hundredth of 1 TB is plenty for a store of 1 GB: 2 GB are enough, 0.4 GB are critical.
+        (10 * GB, GB, CLEARED),
+        (2 * GB, None, CLEARED),
+        (2 * GB - 1, GB, MAJOR),
+        (0.4 * GB - 1, GB, CRITICAL),
+        # A store of 20 GB has to find room for its copy; one of 80 GB a twentieth of the disk.
+        (20 * GB, 20 * GB, CLEARED),
+        (20 * GB - 1, 20 * GB, MAJOR),
+        (50 * GB, 80 * GB, CLEARED),
+        (50 * GB - 1, 80 * GB, MAJOR),
+    ],
+)
+def test_of_a_large_disk_room_for_a_copy_is_enough(free: float, held: int | None, wanted: Severity) -> None:
+    store = StoreLook(int(free), 1000 * GB, held, None)
+    assert severity_of(STORE, look(store=store)) is wanted
+
+
 def test_a_disk_that_cannot_be_measured_is_a_warning_and_eases_nothing() -> None:
     at = look(store=StoreLook(problem="no such device"))
     assert severity_of(STORE, at) is WARNING
@@ -283,7 +303,7 @@ def everything(bad: bool) -> Look:
         jump=Jump(100.0, 5.0),
         horizon_us=ago(400),
         connections_down_s={"a": 100.0},
-        store=StoreLook(4 * GB, 100 * GB, GB, 0.0),
+        store=StoreLook(GB, 100 * GB, GB, 0.0),
         jobs={"purge": JobLook(60.0, ago(1), False, "it broke")},
         channels={"email.desk": ChannelLook(ago(700), 2)},
     )

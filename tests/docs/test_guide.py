@@ -45,6 +45,8 @@ def story(tmp_path: Path, broker: Any, monkeypatch: pytest.MonkeyPatch) -> Itera
             "STANDINGWATCH_BROKER__PORT": str(broker.port),
             "STANDINGWATCH_WEB__PORT": str(web),
             "STANDINGWATCH_STORE__URL": f"sqlite:///{tmp_path}/standingwatch.sqlite",
+            # How full the disk under the tests is is not what they are about.
+            "STANDINGWATCH_WATCHMAN__STORE_FREE_BYTES": "1",
             "TZ": "UTC",
         },
     )

@@ -91,6 +91,7 @@ RANGES = [
     ("watchman.intake_late_s", 0.0, 1.0, "a number above 0 to 86400"),
     ("watchman.broker_lost_s", 0.0, 1.0, "a number above 0 to 86400"),
     ("watchman.store_free_share", 0.0, 1.0, "a number above 0 to 1"),
+    ("watchman.store_free_bytes", 0, 1, "a whole number above 0"),
     ("watchman.store_days", 0.0, 365.0, "a number above 0 to 365"),
     ("watchman.store_max_bytes", -1, 0, "a whole number from 0"),
     ("watchman.clock_jump_s", 0.0, 0.1, "a number above 0 to 86400"),

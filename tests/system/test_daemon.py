@@ -64,6 +64,9 @@ pace = "everything"
 enabled = true
 path = "events.jsonl"
 # Ends count at once, and what comes and goes is told each time, so that every change can be counted.
+# How full the disk under the tests is is not what they are about.
+[watchman]
+store_free_bytes = 1
 [off_delay]
 swr_high_s = 0
 foldback_active_s = 0

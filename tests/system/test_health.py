@@ -52,6 +52,9 @@ reconnect_max_s = 0.5
 url = "sqlite:///store.sqlite"
 [inventory]
 file = "sites.csv"
+# How full the disk under the tests is is not what they are about.
+[watchman]
+store_free_bytes = 1
 [web]
 port = {self.web_port}
 """

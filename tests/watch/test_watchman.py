@@ -213,7 +213,7 @@ def test_the_disk_fills(tmp_path: Path) -> None:
     assert world.look(watchman) == {}
     assert world.sample("store_free_bytes") == 90 * GB
     found = []
-    for free in (4 * GB, GB // 2, 90 * GB):
+    for free in (GB, GB // 4, 90 * GB):
         world.disk = Usage(100 * GB, free)
         world.wait(6.0)
         found.append(world.look(watchman))

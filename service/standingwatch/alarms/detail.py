@@ -115,8 +115,8 @@ def _store_filling(values: Values) -> str:
     free = size = growth = full = ""
     if _finite(values, "free_bytes", "total_bytes"):
         free = f"{_size(values, 'free_bytes')} of {_size(values, 'total_bytes')} free"
-        if _finite(values, "free_share", "limit_free_share"):
-            free += f" ({values['free_share']:.1%}, limit {values['limit_free_share']:.1%})"
+        if _finite(values, "limit_free_bytes"):
+            free += f" (limit {_size(values, 'limit_free_bytes')})"
     if _finite(values, "store_bytes"):
         size = f"the store holds {_size(values, 'store_bytes')}"
     if _finite(values, "growth_bytes_a_day"):

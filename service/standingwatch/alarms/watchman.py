@@ -54,6 +54,7 @@ class WatchmanSettings:
         intake_late_s: how far the intake may be behind now [s].
         broker_lost_s: how long a connection to the broker may be down [s].
         store_free_share: free part of the disk that holds the store, at least; 0 to 1.
+        store_free_bytes: free space that is enough on any disk for a store that holds no more [B].
         store_days: time until the store is full at its present growth, at least [d].
         clock_jump_s: difference between the wall's clock and the monotonic one between two looks [s].
         channel_late_s: how long a message may wait for its delivery [s].
@@ -65,6 +66,7 @@ class WatchmanSettings:
     intake_late_s: float = 300.0
     broker_lost_s: float = 60.0
     store_free_share: float = 0.05
+    store_free_bytes: int = 2_000_000_000
     store_days: float = 14.0
     clock_jump_s: float = 5.0
     channel_late_s: float = 600.0
@@ -291,6 +293,22 @@ def _broker(down_s: Mapping[str, float], settings: WatchmanSettings) -> Found:
     return _KEEP if any(down_s.values()) else Found(Severity.CLEARED)
 
 
+def enough_room_bytes(
+    total_bytes: int, store_bytes: int | None, least_share: float, least_bytes: int
+) -> float:
+    """Free space that is enough for the store [B].
+
+    A part of the disk; but of a large disk no more than the store holds itself, so that it can be copied, and
+    not less than a fixed amount.
+
+    Args:
+        total_bytes: size of the disk, or the most that the store may hold [B].
+        store_bytes: size of the store [B]; None where it is not known, which counts as small.
+        least_share, least_bytes: `store_free_share` and `store_free_bytes` of the settings.
+    """
+    return min(least_share * total_bytes, max(least_bytes, store_bytes or 0))
+
+
 def _store(store: StoreLook, alarm: Alarm | None, settings: WatchmanSettings) -> Found:
     if store.problem:
         why = f"how full the disk is cannot be measured: {store.problem}"
@@ -308,10 +326,10 @@ def _store(store: StoreLook, alarm: Alarm | None, settings: WatchmanSettings) ->
         values["growth_bytes_a_day"] = growth
     if not rooms:
         return Found(Severity.CLEARED, values)
-    free, total = min(rooms, key=lambda room: room[0] / room[1])
-    share = free / total
-    values |= {"free_bytes": free, "total_bytes": total, "free_share": share}
-    values["limit_free_share"] = settings.store_free_share
+    least = settings.store_free_share, settings.store_free_bytes
+    limited = [(free, total, enough_room_bytes(total, store.size_bytes, *least)) for free, total in rooms]
+    free, total, enough = min(limited, key=lambda room: room[0] / room[2])
+    values |= {"free_bytes": free, "total_bytes": total, "limit_free_bytes": round(enough)}
     days = min(room[0] for room in rooms) / growth if growth is not None and growth > 0.0 else None
     if days is not None:
         values |= {"days_until_full": days, "limit_days": settings.store_days}
@@ -321,9 +339,9 @@ def _store(store: StoreLook, alarm: Alarm | None, settings: WatchmanSettings) ->
     def below(limit: float, severity: Severity, value: float) -> bool:
         return value < limit * (STORE_EASED if listed >= severity else 1.0)
 
-    if below(settings.store_free_share / STORE_CRITICAL, Severity.CRITICAL, share):
+    if below(enough / STORE_CRITICAL, Severity.CRITICAL, free):
         return Found(Severity.CRITICAL, values)
-    if below(settings.store_free_share, Severity.MAJOR, share):
+    if below(enough, Severity.MAJOR, free):
         return Found(Severity.MAJOR, values)
     if days is not None and below(settings.store_days, Severity.WARNING, days):
         return Found(Severity.WARNING, values)

@@ -186,11 +186,14 @@ def _problems(
 
 def _room_problems(settings: Settings, status: StoreStatus) -> Iterator[str]:
     """What is wrong with the room for the store, by the limits of its alarm."""
+    from standingwatch.alarms.watchman import enough_room_bytes
     from standingwatch.alarms.words import data_size
 
     room, limits = status.room, settings.watchman
     if room.free_bytes is not None and room.total_bytes:
-        if room.free_bytes / room.total_bytes < limits.store_free_share:
+        if room.free_bytes < enough_room_bytes(
+            room.total_bytes, room.size_bytes, limits.store_free_share, limits.store_free_bytes
+        ):
             yield f"the disk of the store is nearly full: {data_size(room.free_bytes)} are free"
         elif room.days_until_full is not None and room.days_until_full < limits.store_days:
             yield f"the disk of the store is full in {room.days_until_full:.0f} days"

@@ -174,9 +174,17 @@ class WatchmanSettings(Section):
         le=86_400,
         description="how long the broker may be away before there is an alarm, broker-lost [s]",
     )
-    # Room for some days of readings on most disks, and for a copy to be made (common practice, no source).
+    # A part, as is common practice (no source). On a large disk a part is far more than a small store can
+    # use: room to copy it is enough there, and some days of readings of the largest fleet.
     store_free_share: Share = Field(
-        0.05, description="part of the disk that has to be free, else there is an alarm, store-filling"
+        0.05,
+        description="part of the disk that has to be free, else there is an alarm, store-filling; but no "
+        "more than the store itself holds, or store_free_bytes, whichever is larger",
+    )
+    store_free_bytes: int = Field(
+        2_000_000_000,
+        gt=0,
+        description="free space that is enough on a disk of any size while the store holds no more [B]",
     )
     # Time to get a disk, or to settle for keeping less.
     store_days: float = Field(
