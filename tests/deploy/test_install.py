@@ -9,7 +9,6 @@ import shutil
 import subprocess
 import sys
 import sysconfig
-import tarfile
 import zipfile
 from pathlib import Path
 
@@ -83,8 +82,9 @@ def test_the_wheel_has_all_of_the_package_and_nothing_else(built: Path) -> None:
 
 def test_the_sdist_builds_the_same_wheel(built: Path, tmp_path: Path) -> None:
     (sdist,) = built.glob("*.tar.gz")
-    with tarfile.open(sdist) as archive:
-        archive.extractall(tmp_path, filter="data")
+    # By the program: Python's own way to do it safely came with 3.11.4, and Debian has an older one.
+    done = run(tool("tar"), "-xzf", sdist, "-C", tmp_path)
+    assert done.returncode == 0, done.stderr
     (source,) = tmp_path.iterdir()
     for needed in ("deploy/install.sh", "deploy/constraints.txt", "config/standingwatch.toml", "tests/run"):
         assert (source / needed).is_file(), needed
