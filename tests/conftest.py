@@ -14,16 +14,22 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import hypothesis
 import paho.mqtt.client as mqtt
 import psycopg
 import pytest
 from databases import new_database
+from order import longest_first
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from waiting import free_port, wait_until
 
 from standingwatch.store.connect import Store
 
 HERE = Path(__file__).parent
+
+# No test is a matter of time: this machine does other things as well.
+hypothesis.settings.register_profile("without-deadline", hypothesis.settings.default, deadline=None)
+hypothesis.settings.load_profile("without-deadline")
 
 #: Tests that say little more than a sibling which always runs, and take long: the same on the second kind of
 #: database, in further orders and looks, or at greater length. `tests/run -m ""` runs them too.
@@ -57,11 +63,18 @@ LONG = tuple(
 )
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+def pytest_itemcollected(item: pytest.Item) -> None:
     """Mark the long ones."""
-    for item in items:
-        if any(pattern.search(item.nodeid) for pattern in LONG):
-            item.add_marker(pytest.mark.long)
+    if any(pattern.search(item.nodeid) for pattern in LONG):
+        item.add_marker(pytest.mark.long)
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put what is left, when tests have been chosen, in an order for several processes."""
+    processes = int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1"))
+    if processes > 1:
+        items[:] = longest_first(items, [item.path.name for item in items], processes)
 
 
 def program(name: str) -> str:

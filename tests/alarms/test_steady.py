@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Change, ChangeKind, Evidence
@@ -205,7 +205,6 @@ def of_key(changes: Sequence[Change], key: AlarmKey) -> list[tuple[ChangeKind, i
     return [(c.kind, c.time_us, c.severity, c.alarm.chatters) for c in changes if c.alarm.key == key]
 
 
-@settings(deadline=None)
 @given(steps, delays, st.data())
 def test_any_cut_gives_the_same_changes(
     moves: list[tuple[int, AlarmKey, Severity]], how: SteadySettings, data: st.DataObject
@@ -230,7 +229,6 @@ def test_any_cut_gives_the_same_changes(
     assert cut.alarms == whole.alarms
 
 
-@settings(deadline=None)
 @given(steps, delays)
 def test_raised_and_cleared_alternate_and_times_do_not_go_back(
     moves: list[tuple[int, AlarmKey, Severity]], how: SteadySettings

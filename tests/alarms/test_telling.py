@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Change, Evidence, apply
@@ -355,7 +355,6 @@ some_rules = st.builds(
 )
 
 
-@settings(deadline=None)
 @given(moves, some_rules, st.integers(4, 10))
 def test_in_the_end_every_channel_believes_what_is(
     what: list[tuple[int, str, Severity, str]], rules: ChannelRules, most: int

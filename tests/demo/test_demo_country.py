@@ -20,7 +20,7 @@ INVENTORY_COLUMNS = {
 }
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(st.integers(0, 10**9))
 def test_the_fleet_has_the_size_and_mix_that_was_asked_for(seed: int) -> None:
     country = build_country(seed)

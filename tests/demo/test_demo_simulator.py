@@ -74,7 +74,7 @@ def test_a_healthy_fleet_stays_in_a_sane_range_for_a_year(seed: int) -> None:
     assert swr.nunique().min() > 5
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.lists(st.integers(0, 3 * DAY_S), min_size=1, max_size=6), st.sampled_from([None, 600, 7]))
 def test_reports_do_not_depend_on_how_the_span_is_cut(cuts: list[int], interval_s: int | None) -> None:
     span_s = 3 * DAY_S if interval_s != 7 else DAY_S // 4
@@ -380,7 +380,7 @@ def test_a_planned_retune_moves_the_frequency_while_on_record() -> None:
     assert measured_swr(keyed).max() < 2.0
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(st.integers(0, 10**6), st.integers(0, 10**6), st.integers(0, 365))
 def test_the_plan_has_every_kind_that_was_asked_for_on_lines_of_their_own(
     country_seed: int, plan_seed: int, day: int

@@ -409,7 +409,7 @@ def begun(fleet: Fleet, stream: Stream) -> Ran:
 
 
 @given(inside=st.lists(st.integers(1, BEGIN - 1), max_size=12, unique=True))
-@settings(deadline=None, max_examples=12)
+@settings(max_examples=12)
 def test_any_cuts_change_nothing(fleet: Fleet, stream: Stream, begun: Ran, inside: list[int]) -> None:
     edges = [0, *sorted(inside), BEGIN]
     same(feed(Engine(fleet, SETTINGS), stream.upto(BEGIN), edges), begun)

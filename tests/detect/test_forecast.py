@@ -455,7 +455,7 @@ def test_neighbours_in_the_fleet_change_nothing(mixed: Planted) -> None:
 
 
 @given(power=st.integers(-12, 12))
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 def test_a_scale_changes_only_the_rate(mixed: Planted, power: int) -> None:
     scale = 2.0**power  # exact, so that equal means equal
     scaled = forecast(
@@ -469,14 +469,14 @@ def test_a_scale_changes_only_the_rate(mixed: Planted, power: int) -> None:
 
 
 @given(shift=st.floats(-3, 3))
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 def test_a_shift_changes_nothing(mixed: Planted, shift: float) -> None:
     shifted = forecast(mixed.levels + shift, mixed.baseline + shift, mixed.spread, mixed.limits + shift)
     same(mixed.forecast(), shifted, rtol=1e-5)
 
 
 @given(data=st.data())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_whatever_the_levels_the_answer_is_in_order(data: st.DataObject) -> None:
     days = data.draw(st.integers(1, 60))
     rng = np.random.default_rng(data.draw(st.integers(0, 9)))

@@ -29,7 +29,7 @@ tables = arrays(
 
 
 @given(table=tables)
-@settings(deadline=None, max_examples=80)
+@settings(max_examples=80)
 def test_median_and_spread_agree_with_scipy(table: np.ndarray) -> None:
     for row, middle, spread in zip(table, nan_median(table), robust_spread(table), strict=True):
         known = row[np.isfinite(row)]
@@ -43,7 +43,7 @@ def test_median_and_spread_agree_with_scipy(table: np.ndarray) -> None:
 
 
 @given(table=tables)
-@settings(deadline=None, max_examples=80)
+@settings(max_examples=80)
 def test_midmean_is_the_mean_without_a_quarter_on_either_side(table: np.ndarray) -> None:
     for row, level in zip(table, midmean(table), strict=True):
         known = np.sort(row[np.isfinite(row)])
@@ -73,7 +73,7 @@ def test_midmean_is_deaf_to_a_quarter_of_bad_values() -> None:
 
 
 @given(table=tables, count=st.integers(1, 30))
-@settings(deadline=None, max_examples=80)
+@settings(max_examples=80)
 def test_last_known(table: np.ndarray, count: int) -> None:
     kept = last_known(table, count)
     assert kept.shape == (len(table), count)

@@ -78,7 +78,7 @@ def test_agrees_with_pandas(rows: int, seed: int) -> None:
 
 
 @given(rows=st.integers(0, 120), seed=st.integers(0, 10_000), data=st.randoms(use_true_random=False))
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 def test_order_changes_no_bit(rows: int, seed: int, data: Random) -> None:
     readings = some(rows, seed)
     order = list(range(rows))

@@ -37,7 +37,7 @@ def latched_by_loop(
 
 
 @given(table=rows, cut=st.integers(0, 60), to_raise=st.integers(1, 4), to_clear=st.integers(1, 4))
-@settings(deadline=None, max_examples=150)
+@settings(max_examples=150)
 def test_latch_is_the_loop_in_any_two_pieces(
     table: list[tuple[int, bool, bool, bool]], cut: int, to_raise: int, to_clear: int
 ) -> None:

@@ -94,7 +94,6 @@ def counted(writer: Writer) -> dict[str, float]:
 
 @settings(
     max_examples=600,
-    deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(topic=topics, payload=payloads)

@@ -193,7 +193,7 @@ def streams(draw: st.DrawFn) -> tuple[np.ndarray, np.ndarray, np.ndarray, list[i
     return site, received_us, received_us - (error_s + late_s) * SECOND, cuts
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(streams())
 def test_any_cut_of_the_stream_gives_the_same(
     stream: tuple[np.ndarray, np.ndarray, np.ndarray, list[int]],
@@ -213,7 +213,7 @@ def test_any_cut_of_the_stream_gives_the_same(
     assert judged == set(whole.judged.tolist())
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(
     st.lists(
         st.tuples(st.integers(0, 2), st.integers(-(2**60), 2**60), st.integers(-(2**60), 2**60)), max_size=30

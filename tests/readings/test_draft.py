@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from standingwatch.readings.profile import build_profile, read_message
@@ -297,7 +297,6 @@ def drafted(topic: str, payload: bytes, format: Any) -> None:
     checked(draft)
 
 
-@settings(deadline=None)
 @given(topics, values.map(lambda value: json.dumps(value).encode()))
 @example("a/b", b'{"fwd": 1e999}')
 @example("\x7f/\n", b'[{"name": "x\x7f", "value": 1}, {"name": "y\'", "value": 2}]')
@@ -305,7 +304,6 @@ def test_any_json_gives_a_draft_or_says_why_not(topic: str, payload: bytes) -> N
     drafted(topic, payload, None)
 
 
-@settings(deadline=None)
 @given(
     topics,
     st.binary(max_size=300) | st.text(alphabet="0123456789.,;\t\n\"' abX-+", max_size=200).map(str.encode),

@@ -124,13 +124,13 @@ payloads = (
 
 
 @given(spoilt(), payloads, words)
-@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=300, suppress_health_check=[HealthCheck.too_slow])
 def test_spoilt_profiles_of_devices(data: dict[str, Any], payload: bytes, level: str) -> None:
     FUZZ["exercise"](data, payload, level="" if "/" in level else level)
 
 
 @given(st.integers(0, len(PROFILES) - 1), payloads)
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @example(0, b"[" * 100_000)
 @example(0, b'{"ts": 1e400}')
 @example(0, b"\xff\xfe")
@@ -140,7 +140,7 @@ def test_any_payload_by_a_device_s_own_profile(at: int, payload: bytes) -> None:
 
 
 @given(st.dictionaries(words, anything, max_size=8), payloads)
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 def test_profiles_out_of_nothing(data: dict[str, Any], payload: bytes) -> None:
     FUZZ["exercise"](data, payload)
 

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pint
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from standingwatch.readings.profile.quantities import FIELD_KINDS, UNITS, calibrated, reflected_w, to_base
@@ -71,7 +71,6 @@ def test_every_unit_is_held_to_a_published_library() -> None:
 
 
 @pytest.mark.parametrize("name", PINT)
-@settings(deadline=None)
 @given(value=st.floats(-90, 90) | st.floats(-1e6, 1e6))
 def test_units_are_those_of_pint(registry: Any, name: str, value: float) -> None:
     unit = UNITS[name]
@@ -175,7 +174,6 @@ def test_nothing_is_known_outside_of_a_calibration(volts: float) -> None:
         calibrated(volts, TABLE)
 
 
-@settings(deadline=None)
 @given(
     st.lists(
         st.tuples(st.floats(-1e3, 1e3), st.floats(-1e3, 1e3)),

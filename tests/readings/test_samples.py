@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from standingwatch.readings.profile import Profile, build_profile
@@ -113,7 +113,6 @@ def test_other_formats_go_their_own_way(profile: Profile) -> None:
 
 
 @given(st.binary(max_size=200))
-@settings(deadline=None)
 def test_any_bytes_on_a_sparkplug_topic(payload: bytes) -> None:
     found, _ = build_profile("node", tomllib.loads(PROFILE.read_text()))
     assert found is not None

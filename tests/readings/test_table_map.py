@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from standingwatch.readings.table_map import FIELDS, FieldMap, map_of_heading, zone_of
@@ -184,7 +184,6 @@ KEYS = st.sampled_from(
 )
 
 
-@settings(deadline=None)
 @given(
     st.fixed_dictionaries(
         {},

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from standingwatch.inventory import FleetDefaults, build_fleet, read_inventory_text
@@ -75,7 +75,6 @@ def values(
         if unit.kind in kinds
     ],
 )
-@settings(deadline=None)
 @given(
     st.lists(st.floats(-400, 400) | st.sampled_from([0.0, 1.0, math.inf, -math.inf]), min_size=1, max_size=20)
 )
@@ -277,7 +276,6 @@ MOMENTS = st.datetimes(
 )
 
 
-@settings(deadline=None)
 @given(
     st.lists(
         MOMENTS.map(datetime.isoformat).flatmap(

@@ -300,7 +300,7 @@ CASES = st.lists(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(CASES, st.randoms(use_true_random=False))
 def test_any_order_of_the_inputs_gives_the_same_review_and_nothing_is_lost(
     cases: list[tuple[int, Severity, Severity, bool, tuple[LimitForecast, ...], Cause]], chance: random.Random

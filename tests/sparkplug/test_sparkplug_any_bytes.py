@@ -84,7 +84,6 @@ steps = st.lists(
 
 @settings(
     max_examples=400,
-    deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(steps=steps)
@@ -138,7 +137,6 @@ def test_any_stream(make_profile: Any, steps: list[Any]) -> None:
 
 @settings(
     max_examples=60,
-    deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(order=st.permutations(range(12)), first=st.integers(0, 255))

@@ -138,7 +138,7 @@ def texts(draw: st.DrawFn) -> str:
     return f"{moment.isoformat()}{fraction}{offset}"
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(times=st.lists(texts(), min_size=1, max_size=12))
 def test_both_ways_agree_on_any_mixture(tmp_path: Path, times: list[str]) -> None:
     history = of_times(tmp_path / "any.csv", times)
