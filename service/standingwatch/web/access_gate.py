@@ -19,7 +19,7 @@ from standingwatch.settings import AccessSettings
 from standingwatch.store.access import Role, find_session, has_users, hash_of, is_news, note_seen
 from standingwatch.store.audit import note_act
 from standingwatch.store.connect import Store
-from standingwatch.store.passing import is_passing
+from standingwatch.store.passing import is_passing, tell
 from standingwatch.store.tokens import find_token, note_used
 from standingwatch.web.access import (
     ANYBODY,
@@ -259,8 +259,9 @@ class AccessGate:
             return
         route = getattr(request.scope.get("route"), "path", request.url.path)
         act, about = state.get("act", (f"{request.method} {route}", _names(request.scope.get("path_params"))))
-        outcome = self._outcome(status, state.get("said", ""), location)
+        outcome = ""
         try:
+            outcome = self._outcome(status, state.get("said", ""), location)
             with self._access.store.writing() as connection:
                 note_act(
                     connection,
@@ -274,12 +275,12 @@ class AccessGate:
                 )
         except SQLAlchemyError as error:
             # What was done is done; the answer that says so is not held back.
-            log.error("web: not in the audit: %s by %s (%s)", act, by.name, outcome, exc_info=error)
+            tell(log, error, "web: not in the audit: %s by %s (%s)", act, by.name, outcome or status)
 
     def _outcome(self, status: int, said: str, location: str) -> str:
         """What came of an act, in words."""
         name = parse_qs(urlsplit(location).query).get("said", [""])[-1]
-        told = self._outcomes.get(name) if name else None
+        told = self._outcomes.get(name)
         if told is not None:
             word = "done" if told.is_good else "partly done" if told.done else "refused"
             parts = [

@@ -111,7 +111,7 @@ def create_app(
     )
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     pages, cache = Pages(notice, clock), RosterCache(fleet_defaults, after_work_us)
-    answers, outcomes = Answers(pages), Outcomes()
+    answers, outcomes = Answers(pages), Outcomes(store, clock)
     gate = Access(store, clock, settings, automatic_user)
     # The one that is added last is the outermost: what the gate refuses gets the headers too.
     app.add_middleware(ChangeGate, refuse=answers.answer)

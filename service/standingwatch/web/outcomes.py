@@ -1,14 +1,32 @@
-"""What came of a form, kept until the page that follows has told it (after a form the browser is sent on)."""
+"""What came of a form, kept until the page that follows has told it (after a form the browser is sent on).
+
+It is kept in the store: where several processes serve the pages, another one may be asked for the page that
+follows.
+"""
 
 from __future__ import annotations
 
+import logging
 import secrets
-import threading
-from collections import OrderedDict
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
+from typing import Any, Self
 
-#: So many are kept; the oldest go first.
-MOST_KEPT = 500
+from sqlalchemy import delete
+from sqlalchemy.exc import SQLAlchemyError
+
+from standingwatch.store import tables
+from standingwatch.store.connect import Store
+from standingwatch.store.passing import tell
+from standingwatch.store.watchman import load_note, save_note
+
+log = logging.getLogger(__name__)
+
+#: How long an outcome is kept [us]: a page that is loaded again later tells nothing of the form before it.
+KEPT_US = 3_600_000_000
+
+#: What the names of their notes begin with; a time of this many digits follows, so that old ones are a range.
+_PREFIX, _DIGITS = "outcome ", 20
 
 
 @dataclass(frozen=True)
@@ -32,24 +50,44 @@ class Outcome:
         """Whether all of it was done."""
         return not self.refused and not self.problems
 
+    @classmethod
+    def from_note(cls, note: Mapping[str, Any]) -> Self:
+        """The outcome of a note's JSON, which has lists for tuples."""
+        refused = tuple((what, why) for what, why in note["refused"])
+        return cls(note["title"], tuple(note["done"]), refused, tuple(note["problems"]))
+
 
 class Outcomes:
-    """Outcomes by a name that nobody can guess; kept in memory, so that a restart forgets them."""
+    """Outcomes by a name that nobody can guess.
 
-    def __init__(self) -> None:
-        self._lock = threading.Lock()
-        self._kept: OrderedDict[str, Outcome] = OrderedDict()
+    Args:
+        store: where they are kept.
+        clock: now [Unix microseconds].
+    """
+
+    def __init__(self, store: Store, clock: Callable[[], int]) -> None:
+        self._store, self._clock = store, clock
 
     def keep(self, outcome: Outcome) -> str:
-        """Keep an outcome; returns its name."""
-        name = secrets.token_urlsafe(9)
-        with self._lock:
-            self._kept[name] = outcome
-            while len(self._kept) > MOST_KEPT:
-                self._kept.popitem(last=False)
+        """Keep an outcome; returns its name, "" where the store could not take it."""
+        now_us = self._clock()
+        name = f"{now_us:0{_DIGITS}d}{secrets.token_urlsafe(9)}"
+        column = tables.notes.c.name
+        before = f"{_PREFIX}{max(0, now_us - KEPT_US):0{_DIGITS}d}"
+        try:
+            with self._store.writing() as connection:
+                connection.execute(delete(tables.notes).where(column.between(_PREFIX, before)))
+                save_note(connection, _PREFIX + name, asdict(outcome))
+        except SQLAlchemyError as error:
+            # What was done is done; the page that shows it is not held back.
+            tell(log, error, "web: the outcome of a form cannot be kept: %s", outcome.title)
+            return ""
         return name
 
     def get(self, name: str) -> Outcome | None:
         """The outcome of a name; None where there is none any more."""
-        with self._lock:
-            return self._kept.get(name)
+        if not name:
+            return None
+        with self._store.reading() as connection:
+            note = load_note(connection, _PREFIX + name)
+        return None if note is None else Outcome.from_note(note)

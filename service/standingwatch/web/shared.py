@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 from urllib.parse import parse_qsl, urlencode, urlsplit
 
@@ -43,7 +43,7 @@ class Shared:
     clock: Callable[[], int]
     cache: RosterCache
     pages: Pages
-    outcomes: Outcomes = field(default_factory=Outcomes)
+    outcomes: Outcomes
 
     def page(self, request: Request, template: str, status: int = 200, **values: Any) -> Response:
         """A page with forms: with the token of the session, who acts, and what came of the form before."""
@@ -65,8 +65,9 @@ class Shared:
         if parts.scheme or parts.netloc or not is_ours:
             parts = urlsplit(BACK[0])
         query = [(name, value) for name, value in parse_qsl(parts.query) if name != "said"]
-        query.append(("said", self.outcomes.keep(outcome)))
-        return RedirectResponse(f"{parts.path}?{urlencode(query)}", status_code=303)
+        if name := self.outcomes.keep(outcome):
+            query.append(("said", name))
+        return RedirectResponse(parts.path + (f"?{urlencode(query)}" if query else ""), status_code=303)
 
 
 def severity_of(word: str) -> Severity | None:
