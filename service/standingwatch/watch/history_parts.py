@@ -1,8 +1,9 @@
 """A history piece by piece, so that one of any length needs the memory of one piece.
 
 Parquet says of each row group from when to when its times reach. Where the groups follow one another in time,
-as an export or an archive writes them, one after the other is read and let go. All else is read whole, since
-rows have to be put in order of time: any CSV file, and Parquet whose groups overlap.
+as an export or an archive writes them, one after the other is read and let go. A long CSV file is read in
+pieces in the hope that they follow one another; that they do not shows only there, and then all begins anew.
+All else is read whole, since rows have to be put in order of time.
 """
 
 from __future__ import annotations
@@ -15,16 +16,31 @@ from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
+import pyarrow.csv
 
-from standingwatch.readings import Fleet, Readings
+from standingwatch.readings import FLOAT_COLUMNS, Fleet, Readings
 from standingwatch.watch.history import (
     History,
     HistoryError,
+    csv_heading,
+    csv_options,
     is_parquet,
     known_once,
     of_table,
     read_history,
 )
+
+#: A CSV file above this is read in pieces of about that size [bytes]; one below may as well be read whole.
+LONG_CSV_BYTES, CSV_PIECE_BYTES = 1 << 25, 1 << 24
+#: So much of it is looked at before anything is judged [bytes].
+CSV_HEAD_BYTES = 1 << 18
+
+#: A history of more rows is so long that a second process pays.
+LONG_ROWS = 500_000
+
+
+class NotInPiecesError(Exception):
+    """A file that was read in pieces has to be read whole, from its beginning."""
 
 
 @dataclass
@@ -32,7 +48,7 @@ class HistoryParts:
     """A history that is read as it is asked for.
 
     Attributes:
-        rows: of the file, usable or not.
+        rows: of the file, usable or not; of a CSV file that is read in pieces, about.
         parts: histories that follow one another in time.
         unknown: rows so far that name a transmitter that is not in the fleet.
         refused: rows so far that could not be used, by reason.
@@ -43,11 +59,17 @@ class HistoryParts:
     unknown: int = 0
     refused: Counter[str] = field(default_factory=Counter)
 
+    @property
+    def is_long(self) -> bool:
+        """Whether reading it is work for a second process."""
+        return self.rows > LONG_ROWS
+
     def slices(self) -> Iterator[Readings]:
         """The readings in order of time, once.
 
         Raises:
             HistoryError: if a piece cannot be read.
+            NotInPiecesError: if the file has to be opened again, to be read whole.
         """
         for part in self.parts:
             self.unknown += part.unknown
@@ -55,12 +77,20 @@ class HistoryParts:
             yield from part.slices()
 
 
-def open_history(path: Path, fleet: Fleet) -> HistoryParts:
+def open_history(path: Path, fleet: Fleet, whole: bool = False) -> HistoryParts:
     """Begin to read a file of readings; as `read_history`, whose readings these are, in the same order.
+
+    Args:
+        path, fleet: as for `read_history`.
+        whole: read a CSV file whole, however long it is.
 
     Raises:
         HistoryError: if the file cannot be read or a required column is missing.
     """
+    if not is_parquet(path):
+        pieces = None if whole else _csv_in_pieces(path, fleet)
+        if pieces is not None:
+            return pieces
     groups = _groups_in_order(path) if is_parquet(path) else None
     if groups is None:
         history = read_history(path, fleet)
@@ -80,6 +110,52 @@ def open_history(path: Path, fleet: Fleet) -> HistoryParts:
             yield of_table(path, table, heading, fleet)
 
     return HistoryParts(rows, parts())
+
+
+def _csv_in_pieces(path: Path, fleet: Fleet) -> HistoryParts | None:
+    """A long CSV file piece by piece; None for one that is short, or whose head cannot be read like that."""
+    try:
+        size = path.stat().st_size
+        if size <= LONG_CSV_BYTES:
+            return None
+        heading = csv_heading(path)
+        # What is wrong with it is seen before anything is judged, and said by who reads it whole.
+        head = next(_csv_tables(path, CSV_HEAD_BYTES))
+        of_table(path, head, heading, fleet)
+    except (HistoryError, OSError, StopIteration, pa.ArrowInvalid, pa.ArrowKeyError):
+        return None
+
+    def parts() -> Iterator[History]:
+        last_us = 0
+        try:
+            for table in _csv_tables(path, CSV_PIECE_BYTES):
+                part = of_table(path, table, heading, fleet)
+                times = part.readings.time_us
+                if len(times):
+                    if times[0] < last_us:
+                        raise NotInPiecesError
+                    last_us = int(times[-1])
+                yield part
+        except (HistoryError, OSError, pa.ArrowInvalid) as error:
+            # A column may be of another kind than its beginning: whole it is read as what all of it can be.
+            raise NotInPiecesError from error
+
+    return HistoryParts(head.num_rows * size // CSV_HEAD_BYTES, parts())
+
+
+def _csv_tables(path: Path, piece_bytes: int) -> Iterator[pa.Table]:
+    """The known columns of a CSV file, piece by piece; all of a column of the type of its beginning.
+
+    Raises:
+        pyarrow.ArrowInvalid: if a later piece does not fit what the first one was.
+    """
+    options = csv_options(path, csv_heading(path))
+    numbers = dict.fromkeys(FLOAT_COLUMNS, pa.float64())
+    options.column_types = {**options.column_types, **numbers}
+    reading = pyarrow.csv.ReadOptions(block_size=piece_bytes)
+    with pyarrow.csv.open_csv(path, read_options=reading, convert_options=options) as reader:
+        for batch in reader:
+            yield pa.Table.from_batches([batch])
 
 
 def _groups_in_order(path: Path) -> tuple[pa.Schema, list[Any], int] | None:
