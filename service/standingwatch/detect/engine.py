@@ -38,7 +38,7 @@ from standingwatch.detect.segments import Segments
 from standingwatch.readings.columns import Readings
 from standingwatch.readings.flags import Flag
 from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
-from standingwatch.rf import power_step_bounds, rho_from_power
+from standingwatch.rf import power_step_least, rho_from_power
 
 
 @dataclass(frozen=True)
@@ -183,7 +183,8 @@ class Engine:
         by_day = {first_day: judged}
         if last_day > first_day:
             day_of = np.clip((fresh.time_us - self.base.grace_us) // DAY_US, first_day, last_day)
-            by_day = {d: judged.take(np.flatnonzero(day_of == d)) for d in np.unique(day_of).tolist()}
+            days = first_day + np.flatnonzero(np.bincount(day_of - first_day))
+            by_day = {day: judged.take(np.flatnonzero(day_of == day)) for day in days.tolist()}
         nothing = judged.take(np.arange(0))
         return Prepared(by_day, nothing, hours, lanes, closed_from, closed_to, until_us)
 
@@ -263,10 +264,9 @@ class Engine:
         closed_from, closed_to = span
         readings, rho = judged.readings, judged.rho
         state = self.slow["baseline"]
-        hours, day = Hours.empty(), None
+        hours, day, outside = Hours.empty(), None, None
         # What closing the day teaches holds for none of its own hours, however many close together with it.
         per_c, reference_c = state["per_c"].copy(), state["reference_c"].copy()
-        outside = weather.hour_weather(hours, self.fleet, self.climate["weather"], rho[:0], rho[:0])
         if closed_to > closed_from:
             begin, end = np.searchsorted(lanes.hour_us, [closed_from, closed_to])
             hours = lanes.take(np.arange(begin, end))
@@ -284,6 +284,8 @@ class Engine:
                 climate["frost_today"] = weather.may_be_iced(climate)
                 climate["clear_today"] = ~climate["frost_today"]
             result.baselines += changes
+        if outside is None:
+            outside = weather.hour_weather(hours, self.fleet, self.climate["weather"], rho[:0], rho[:0])
         suspect = suspect_at(state, readings.transmitter, readings.time_us)
         block = Block(
             readings=readings,
@@ -356,7 +358,7 @@ class Engine:
         carried = self.quick["meter_step"][segments.owner].astype(np.int64)
         step = finest_so_far(step_index(reflected_w), segments, carried)
         self.quick["meter_step"][segments.owner] = step[segments.last]
-        low, _ = power_step_bounds(readings.forward_w[rows], reflected_w, STEPS_W[step], STEPS_W[step])
+        low = power_step_least(readings.forward_w[rows], reflected_w, STEPS_W[step], STEPS_W[step])
         least[rows] = np.fmin(low, 1.0)
         return least
 
