@@ -4,14 +4,14 @@
 
 Prints medians of whole processes and of the stages inside one, and multiples of the whole process that reads
 the file into pandas and does nothing else: of the processor's time (user and system, all threads and
-processes), and of the time by the clock, since a long replay works on two cores. Then how time and peak memory
-grow with the rows, of CSV and of Parquet (`--growth`); with `--scale` that alone, up to 100 million readings of
-Parquet (some minutes, 1 GB of disk).
+processes), and of the time by the clock, since a long replay works on two cores. Then how time and peak
+memory grow with the rows, of CSV and of Parquet (`--growth`); with `--scale` that alone, up to 100 million
+readings of Parquet (some minutes, 1 GB of disk).
 
-Each multiple is of the processes of one turn, so that what a busy machine does to one it does to the other; that
-holds for the processor's time, while the clock says something on an idle machine alone. It makes its own
-readings, seeded, in a temporary folder. It judges nothing: times depend on the machine, so no test looks at
-them.
+Each multiple is of the processes of one turn, so that what a busy machine does to one it does to the other;
+that holds for the processor's time, while the clock says something on an idle machine alone. It makes its
+own readings, seeded, in a temporary folder. It judges nothing: times depend on the machine, so no test looks
+at them.
 """
 
 from __future__ import annotations
@@ -76,8 +76,8 @@ def make_files(folder: Path, rows: int, transmitters: int, seed: int) -> Files:
 
 
 #: Says at its end the most memory that the process had [kB], and that of a second one which it ended: what
-#: both share is counted twice. (What the kernel tells of an ended child also counts its parent's from before it
-#: became another program; ours becomes none.)
+#: both share is counted twice. (What the kernel tells of an ended child also counts its parent's from before
+#: it became another program; ours becomes none.)
 PEAK = """
 import atexit, resource
 def peak():
