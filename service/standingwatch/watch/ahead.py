@@ -6,7 +6,6 @@ each other between those lose about what they gain (measured on a replay: 14 % l
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import pickle
 import signal
@@ -61,6 +60,9 @@ def ahead(pieces: Iterable[T]) -> Generator[T]:
     Raises:
         MakerLostError: if the process was ended by something else, as when memory is short.
     """
+    # Only here: a short history, which needs no second process, is judged before this is loaded.
+    import multiprocessing
+
     context = multiprocessing.get_context("fork")
     reading, writing = os.pipe()
     maker = context.Process(target=_make, args=(pieces, reading, writing), name="ahead", daemon=True)
