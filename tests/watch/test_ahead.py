@@ -77,7 +77,6 @@ def test_pieces_come_as_they_were_made() -> None:
 
 REPLAY = """
 import standingwatch.watch.ahead as ahead
-import standingwatch.watch.history as history
 import standingwatch.watch.history_parts as parts
 from standingwatch.cli.main import main
 
@@ -86,7 +85,7 @@ def noted(pieces):
     calls.append(1)
     return ahead_of(pieces)
 ahead_of, ahead.ahead = ahead.ahead, noted
-history.History.slices.__defaults__ = (700,)
+parts.SLICE_ROWS, parts.SLICE_ROWS_EACH = 700, 0
 for name, long_csv, long_rows, apart in (
     ("plain", 1 << 40, 1 << 40, True), ("apart", 1000, 0, True), ("alone", 1000, 0, False)
 ):

@@ -20,6 +20,7 @@ import pyarrow.csv
 
 from standingwatch.readings import FLOAT_COLUMNS, Fleet, Readings
 from standingwatch.watch.history import (
+    SLICE_ROWS,
     History,
     HistoryError,
     csv_heading,
@@ -34,6 +35,9 @@ from standingwatch.watch.history import (
 LONG_CSV_BYTES, CSV_PIECE_BYTES = 1 << 25, 1 << 24
 #: So much of it is looked at before anything is judged [bytes].
 CSV_HEAD_BYTES = 1 << 18
+
+#: Readings of a slice for each transmitter, about: looking at all of them costs something with every slice.
+SLICE_ROWS_EACH = 24
 
 #: A history of more rows is so long that a second process pays.
 LONG_ROWS = 500_000
@@ -50,12 +54,14 @@ class HistoryParts:
     Attributes:
         rows: of the file, usable or not; of a CSV file that is read in pieces, about.
         parts: histories that follow one another in time.
+        slice_rows: readings that are handed on together, about.
         unknown: rows so far that name a transmitter that is not in the fleet.
         refused: rows so far that could not be used, by reason.
     """
 
     rows: int
     parts: Iterator[History]
+    slice_rows: int = SLICE_ROWS
     unknown: int = 0
     refused: Counter[str] = field(default_factory=Counter)
 
@@ -74,7 +80,7 @@ class HistoryParts:
         for part in self.parts:
             self.unknown += part.unknown
             self.refused += part.refused
-            yield from part.slices()
+            yield from part.slices(self.slice_rows)
 
 
 def open_history(path: Path, fleet: Fleet, whole: bool = False) -> HistoryParts:
@@ -87,14 +93,15 @@ def open_history(path: Path, fleet: Fleet, whole: bool = False) -> HistoryParts:
     Raises:
         HistoryError: if the file cannot be read or a required column is missing.
     """
+    slice_rows = max(SLICE_ROWS, SLICE_ROWS_EACH * len(fleet))
     if not is_parquet(path):
-        pieces = None if whole else _csv_in_pieces(path, fleet)
+        pieces = None if whole else _csv_in_pieces(path, fleet, slice_rows)
         if pieces is not None:
             return pieces
     groups = _groups_in_order(path) if is_parquet(path) else None
     if groups is None:
         history = read_history(path, fleet)
-        return HistoryParts(len(history.readings), iter([history]))
+        return HistoryParts(len(history.readings), iter([history]), slice_rows)
     schema, fragments, rows = groups
     heading = list(schema.names)
     known = known_once(path, heading)
@@ -109,10 +116,10 @@ def open_history(path: Path, fleet: Fleet, whole: bool = False) -> HistoryParts:
                 raise HistoryError(f"{path}: cannot be read as Parquet: {error}") from error
             yield of_table(path, table, heading, fleet)
 
-    return HistoryParts(rows, parts())
+    return HistoryParts(rows, parts(), slice_rows)
 
 
-def _csv_in_pieces(path: Path, fleet: Fleet) -> HistoryParts | None:
+def _csv_in_pieces(path: Path, fleet: Fleet, slice_rows: int) -> HistoryParts | None:
     """A long CSV file piece by piece; None for one that is short, or whose head cannot be read like that."""
     try:
         size = path.stat().st_size
@@ -140,7 +147,7 @@ def _csv_in_pieces(path: Path, fleet: Fleet) -> HistoryParts | None:
             # A column may be of another kind than its beginning: whole it is read as what all of it can be.
             raise NotInPiecesError from error
 
-    return HistoryParts(head.num_rows * size // CSV_HEAD_BYTES, parts())
+    return HistoryParts(head.num_rows * size // CSV_HEAD_BYTES, parts(), slice_rows)
 
 
 def _csv_tables(path: Path, piece_bytes: int) -> Iterator[pa.Table]:
