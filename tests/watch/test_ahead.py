@@ -89,7 +89,7 @@ parts.SLICE_ROWS, parts.SLICE_ROWS_EACH = 700, 0
 for name, long_csv, long_rows, apart in (
     ("plain", 1 << 40, 1 << 40, True), ("apart", 1000, 0, True), ("alone", 1000, 0, False)
 ):
-    parts.LONG_CSV_BYTES, parts.CSV_PIECE_BYTES, parts.CSV_HEAD_BYTES = long_csv, 50_000, 5_000
+    parts.LONG_CSV_BYTES, parts.CSV_BLOCK_BYTES, parts.CSV_HEAD_BYTES = long_csv, 10_000, 5_000
     parts.LONG_ROWS = long_rows
     ahead.can_be_apart = lambda apart=apart: apart
     for file in ("sorted", "late"):

@@ -109,7 +109,7 @@ LINE = "amber,a1,2026-01-01T00:{minute:02d}:00Z,50,{reflected}"
 
 @pytest.fixture
 def short_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
-    for name, size in (("LONG_CSV_BYTES", 0), ("CSV_PIECE_BYTES", 200), ("CSV_HEAD_BYTES", 200)):
+    for name, size in (("LONG_CSV_BYTES", 0), ("CSV_BLOCK_BYTES", 100), ("CSV_HEAD_BYTES", 200)):
         monkeypatch.setattr(parts_module, name, size)
 
 
@@ -121,7 +121,7 @@ def csv_of(path: Path, lines: list[str]) -> Path:
 @pytest.mark.usefixtures("short_pieces", "never_whole")
 def test_csv_in_order_is_read_in_pieces(tmp_path: Path) -> None:
     # Two rows change places within a piece, one has a text for a time and one is of nobody.
-    lines = [LINE.format(minute=n, reflected=n / 4) for n in range(20)]
+    lines = [LINE.format(minute=n, reflected=n / 4) for n in range(40)]
     lines[0], lines[1] = lines[1], lines[0]
     lines[12] = "nobody,n1,2026-01-01T00:12:00Z,50,1"
     lines[13] = "amber,a1,,50,1"

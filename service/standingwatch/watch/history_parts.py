@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from itertools import pairwise
+from itertools import islice, pairwise
 from pathlib import Path
 from typing import Any
 
@@ -31,8 +31,10 @@ from standingwatch.watch.history import (
     read_history,
 )
 
-#: A CSV file above this is read in pieces of about that size [bytes]; one below may as well be read whole.
-LONG_CSV_BYTES, CSV_PIECE_BYTES = 1 << 25, 1 << 24
+#: A CSV file above this is read in pieces [bytes]; one below may as well be read whole.
+LONG_CSV_BYTES = 1 << 25
+#: So much is parsed at once [bytes], and so many of that are a piece. The reader has up to 32 of them ready.
+CSV_BLOCK_BYTES, CSV_BLOCKS = 1 << 22, 4
 #: So much of it is looked at before anything is judged [bytes].
 CSV_HEAD_BYTES = 1 << 18
 
@@ -127,7 +129,7 @@ def _csv_in_pieces(path: Path, fleet: Fleet, slice_rows: int) -> HistoryParts | 
             return None
         heading = csv_heading(path)
         # What is wrong with it is seen before anything is judged, and said by who reads it whole.
-        head = next(_csv_tables(path, CSV_HEAD_BYTES))
+        head = next(_csv_tables(path, CSV_HEAD_BYTES, 1))
         of_table(path, head, heading, fleet)
     except (HistoryError, OSError, StopIteration, pa.ArrowInvalid, pa.ArrowKeyError):
         return None
@@ -135,7 +137,7 @@ def _csv_in_pieces(path: Path, fleet: Fleet, slice_rows: int) -> HistoryParts | 
     def parts() -> Iterator[History]:
         last_us = 0
         try:
-            for table in _csv_tables(path, CSV_PIECE_BYTES):
+            for table in _csv_tables(path, CSV_BLOCK_BYTES, CSV_BLOCKS):
                 part = of_table(path, table, heading, fleet)
                 times = part.readings.time_us
                 if len(times):
@@ -150,19 +152,19 @@ def _csv_in_pieces(path: Path, fleet: Fleet, slice_rows: int) -> HistoryParts | 
     return HistoryParts(head.num_rows * size // CSV_HEAD_BYTES, parts(), slice_rows)
 
 
-def _csv_tables(path: Path, piece_bytes: int) -> Iterator[pa.Table]:
+def _csv_tables(path: Path, block_bytes: int, blocks: int) -> Iterator[pa.Table]:
     """The known columns of a CSV file, piece by piece; all of a column of the type of its beginning.
 
     Raises:
-        pyarrow.ArrowInvalid: if a later piece does not fit what the first one was.
+        pyarrow.ArrowInvalid: if a later block does not fit what the first one was.
     """
     options = csv_options(path, csv_heading(path))
     numbers = dict.fromkeys(FLOAT_COLUMNS, pa.float64())
     options.column_types = {**options.column_types, **numbers}
-    reading = pyarrow.csv.ReadOptions(block_size=piece_bytes)
+    reading = pyarrow.csv.ReadOptions(block_size=block_bytes)
     with pyarrow.csv.open_csv(path, read_options=reading, convert_options=options) as reader:
-        for batch in reader:
-            yield pa.Table.from_batches([batch])
+        while batches := list(islice(reader, blocks)):
+            yield pa.Table.from_batches(batches)
 
 
 def _groups_in_order(path: Path) -> tuple[pa.Schema, list[Any], int] | None:
