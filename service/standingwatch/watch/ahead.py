@@ -8,10 +8,13 @@ from __future__ import annotations
 
 import os
 import pickle
+import queue
 import signal
 import struct
 import sys
+import threading
 from collections.abc import Generator, Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import IO, TYPE_CHECKING, Any, TypeVar
 
@@ -24,6 +27,9 @@ _COUNT = struct.Struct("<q")
 
 #: Room in the pipe between the two [bytes], where the system gives it: as much as it gives to anybody.
 _PIPE_BYTES = 1 << 20
+
+#: Pieces that wait for their turn, at most: the next part of a file is read while these are worked on.
+WAITING = 8
 
 
 class MakerLostError(Exception):
@@ -40,6 +46,11 @@ class _Failure:
 @dataclass(frozen=True)
 class _End:
     """There are no more pieces."""
+
+
+@dataclass(frozen=True)
+class _Lost:
+    """There is nobody any more who makes them."""
 
 
 def can_be_apart() -> bool:
@@ -73,20 +84,40 @@ def ahead(pieces: Iterable[T]) -> Generator[T]:
 
 def _taken(maker: ForkProcess, reading: int) -> Generator[Any]:
     """What a process makes, until it ends or nobody wants any more."""
+    waiting: queue.Queue[Any] = queue.Queue(WAITING)
+    taker = threading.Thread(target=_take, args=(reading, waiting), name="ahead", daemon=True)
+    taker.start()
     try:
-        with os.fdopen(reading, "rb") as stream:
-            while not isinstance(piece := _received(stream), _End):
-                if isinstance(piece, _Failure):
-                    raise piece.error
-                yield piece
-    except EOFError:
-        maker.join()
-        raise MakerLostError(
-            f"the process that reads ahead ended by itself (exit status {maker.exitcode}); is memory short?"
-        ) from None
+        while not isinstance(piece := waiting.get(), _End):
+            if isinstance(piece, _Failure):
+                raise piece.error
+            if isinstance(piece, _Lost):
+                maker.join()
+                raise MakerLostError(
+                    f"the process that reads ahead ended by itself (exit status {maker.exitcode}); "
+                    "is memory short?"
+                )
+            yield piece
     finally:
         maker.terminate()
         maker.join()
+        while taker.is_alive():
+            # It may wait for room to put into what nobody wants any more.
+            with suppress(queue.Empty):
+                waiting.get(timeout=0.01)
+
+
+def _take(reading: int, waiting: queue.Queue[Any]) -> None:
+    """Take pieces out of the pipe, so that a process that makes some quickly need not wait with the next."""
+    with os.fdopen(reading, "rb") as stream:
+        last = False
+        while not last:
+            try:
+                piece = _received(stream)
+            except EOFError:
+                piece = _Lost()
+            last = isinstance(piece, _End | _Failure | _Lost)
+            waiting.put(piece)
 
 
 def _make(pieces: Iterable[Any], reading: int, writing: int) -> None:
