@@ -2,11 +2,16 @@
 
     python tests/benchmarks/replay_speed.py
 
-Prints medians of whole processes and of the stages inside one, as seconds of the processor (user and system,
-all threads) and as multiples of the whole process that reads the file into pandas and does nothing else; and
-how time and peak memory grow with the rows, of CSV and of Parquet. Each multiple is of the processes of one
-turn, so that what a busy machine does to one it does to the other. It makes its own readings, seeded, in a
-temporary folder. It judges nothing: times depend on the machine, so no test looks at them.
+Prints medians of whole processes and of the stages inside one, and multiples of the whole process that reads
+the file into pandas and does nothing else: of the processor's time (user and system, all threads and
+processes), and of the time by the clock, since a long replay works on two cores. Then how time and peak
+memory grow with the rows, of CSV and of Parquet (`--growth`); with `--scale` that alone, up to 100 million
+readings of Parquet (some minutes, 1 GB of disk).
+
+Each multiple is of the processes of one turn, so that what a busy machine does to one it does to the other;
+that holds for the processor's time, while the clock says something on an idle machine alone. It makes its
+own readings, seeded, in a temporary folder. It judges nothing: times depend on the machine, so no test looks
+at them.
 """
 
 from __future__ import annotations
@@ -70,22 +75,25 @@ def make_files(folder: Path, rows: int, transmitters: int, seed: int) -> Files:
     return files
 
 
-#: Says at its end the most memory that the process had [kB]. What the kernel tells of an ended child also
-#: counts its parent's from before it became another program.
+#: Says at its end the most memory that the process had [kB], and that of a second one which it ended: what
+#: both share is counted twice. (What the kernel tells of an ended child also counts its parent's from before
+#: it became another program; ours becomes none.)
 PEAK = """
-import atexit
+import atexit, resource
 def peak():
     with open("/proc/self/status") as status:
-        print(next(line.split()[1] for line in status if line.startswith("VmHWM")))
+        own = next(int(line.split()[1]) for line in status if line.startswith("VmHWM"))
+    print(own + resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)
 atexit.register(peak)
 """
 
 
 @dataclass(frozen=True)
 class Cost:
-    """What a process took: time of the processor [s] and the most memory [MB]."""
+    """What a process took, with its own: time of the processor and by the clock [s], the most memory [MB]."""
 
     cpu_s: float
+    clock_s: float
     peak_mb: float
 
 
@@ -94,10 +102,12 @@ def cost_of(cache: Path, *words: str) -> Cost:
     environ = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
     environ |= {"PYTHONPATH": str(SERVICE), "PYTHONPYCACHEPREFIX": str(cache)}
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    begin = time.perf_counter()
     done = subprocess.run([sys.executable, *words], env=environ, check=True, capture_output=True, text=True)
+    clock_s = time.perf_counter() - begin
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     cpu_s = after.ru_utime - before.ru_utime + after.ru_stime - before.ru_stime
-    return Cost(cpu_s, int(done.stdout.split()[-1]) / 1e3)
+    return Cost(cpu_s, clock_s, int(done.stdout.split()[-1]) / 1e3)
 
 
 def replay_words(files: Files, readings: Path) -> tuple[str, ...]:
@@ -208,13 +218,78 @@ def growth(folder: Path, cache: Path, rows: int, transmitters: int, seed: int, r
         "replay Parquet": replay_words(files, other),
     }
     costs = whole_processes(commands, cache, repeats, warm=0)
-    one = [cost.cpu_s for cost in costs["pandas.read_csv"]]
-    lines = shown({f"{rows:,} {name}": [c.cpu_s for c in taken] for name, taken in costs.items()}, one)
-    return [
-        f"{line}  {median(c.cpu_s for c in taken) / rows * 1e6:6.2f} us a reading  "
-        f"{max(c.peak_mb for c in taken):6.0f} MB"
-        for line, taken in zip(lines, costs.values(), strict=True)
-    ]
+    lines = []
+    for name, taken in costs.items():
+        cpu = shown(
+            {f"{rows:,} {name}": [c.cpu_s for c in taken]}, [c.cpu_s for c in costs["pandas.read_csv"]]
+        )
+        clock = [a.clock_s / b.clock_s for a, b in zip(taken, costs["pandas.read_csv"], strict=True)]
+        per_reading_us = median(c.cpu_s for c in taken) / rows * 1e6
+        lines.append(
+            f"{cpu[0]}  {per_reading_us:6.2f} us a reading; by the clock "
+            f"{median(c.clock_s for c in taken):7.2f} s {median(clock):6.2f} ({min(clock):.2f} to "
+            f"{max(clock):.2f}); {max(c.peak_mb for c in taken):5.0f} MB"
+        )
+    return lines
+
+
+#: Readings of a row group of the large files, and of how many transmitters those files are.
+GROUP_ROWS, MANY = 1_000_000, 1000
+
+
+def make_parquet(folder: Path, rows: int, seed: int) -> Files:
+    """A history of `MANY` transmitters in row groups that follow one another in time, made group by group."""
+    import pyarrow as pa
+    from pyarrow import parquet
+
+    files = make_files(folder, MANY, MANY, seed)
+    files = Files(files.inventory, folder / "readings.parquet", files.out, rows)
+    rng = np.random.default_rng(seed)
+    sites = pa.array([f"site{number:04d}" for number in range(-(-MANY // 3))])
+    names = pa.array(["tx0", "tx1", "tx2"])
+    begin_us = int(START.astype("datetime64[us]").astype(np.int64))
+    schema = pa.schema(
+        [
+            ("site", pa.dictionary(pa.int32(), pa.string())),
+            ("transmitter", pa.dictionary(pa.int32(), pa.string())),
+            ("time", pa.timestamp("us", tz="UTC")),
+            ("forward_w", pa.float64()),
+            ("reflected_w", pa.float64()),
+        ]
+    )
+    with parquet.ParquetWriter(files.readings, schema) as writer:
+        for begin in range(0, rows, GROUP_ROWS):
+            row = np.arange(begin, min(begin + GROUP_ROWS, rows))
+            number = (row % MANY).astype(np.int32)
+            forward_w = np.round(rng.normal(95, 1, len(row)), 1)
+            columns = [
+                pa.DictionaryArray.from_arrays(number // 3, sites),
+                pa.DictionaryArray.from_arrays(number % 3, names),
+                pa.array(begin_us + row // MANY * (STEP_S * 1_000_000), schema.field("time").type),
+                forward_w,
+                np.round(forward_w * rng.normal(0.12, 0.005, len(row)) ** 2, 2),
+            ]
+            writer.write_table(pa.table(columns, schema=schema))
+    return files
+
+
+def scale(folder: Path, cache: Path, sizes: list[int], seed: int) -> list[str]:
+    """A line for each size: time, what a reading more takes than at the size before, and the most memory."""
+    lines, before = [], (0, Cost(0.0, 0.0, 0.0))
+    files = make_files(folder / "first", MANY, MANY, seed)
+    cost_of(cache, *replay_words(files, files.readings))  # fills the caches
+    for rows in sizes:
+        files = make_parquet(folder / "scale", rows, seed)
+        cost = cost_of(cache, *replay_words(files, files.readings))
+        shutil.rmtree(folder / "scale")
+        more, cpu_s = rows - before[0], cost.cpu_s - before[1].cpu_s
+        lines.append(
+            f"  {rows:11,d} readings  {cost.cpu_s:8.2f} s CPU  {cost.clock_s:8.2f} s clock  "
+            f"{cost.cpu_s / rows * 1e6:6.2f} us each  {cpu_s / more * 1e6:6.2f} us each one more  "
+            f"{cost.peak_mb:6.0f} MB"
+        )
+        before = rows, cost
+    return lines
 
 
 def main() -> int:
@@ -231,10 +306,22 @@ def main() -> int:
         default=[500_000, 1_000_000, 2_000_000],
         help="numbers of readings to compare (default 0.5, 1 and 2 million)",
     )
+    parser.add_argument(
+        "--scale",
+        type=int,
+        nargs="*",
+        default=[],
+        help="readings of Parquet files to replay, once each, as 100000 1000000 10000000 100000000",
+    )
     arguments = parser.parse_args()
-    lines = []
+    lines: list[str] = []
     with tempfile.TemporaryDirectory() as name:
         folder, cache = Path(name), Path(name) / "compiled"
+        if arguments.scale:
+            lines += [f"Parquet of {MANY} transmitters, once each"]
+            lines += scale(folder, cache, arguments.scale, arguments.seed)
+            sys.stdout.write("\n".join(lines) + "\n")
+            return 0
         files = make_files(folder / "main", arguments.rows, arguments.transmitters, arguments.seed)
         commands = {
             "pandas.read_csv": pandas_words(f"import pandas; pandas.read_csv({str(files.readings)!r})"),
@@ -248,6 +335,9 @@ def main() -> int:
         lines.append(f"{arguments.rows} readings of {arguments.transmitters} transmitters; CPU time")
         lines.append("whole processes: median, range, multiple of the process of pandas.read_csv, its range")
         lines += shown(processes, one)
+        lines.append("the same by the clock")
+        clocks = {name: [cost.clock_s for cost in taken] for name, taken in costs.items()}
+        lines += shown(clocks, clocks["pandas.read_csv"])
         lines.append("stages in one process, as multiples of the first")
         by_stage = stages(files, arguments.repeats)
         lines += shown(by_stage, by_stage["pandas.read_csv, imported"])

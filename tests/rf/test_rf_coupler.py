@@ -115,6 +115,8 @@ def test_the_band_holds_the_truth_behind_rounded_meters(forward_w, ratio, forwar
     forward_read_w = round(forward_w / forward_step_w) * forward_step_w
     reflected_read_w = round(reflected_w / reflected_step_w) * reflected_step_w
     low, high = rf.power_step_bounds(forward_read_w, reflected_read_w, forward_step_w, reflected_step_w)
+    least = rf.power_step_least(forward_read_w, reflected_read_w, forward_step_w, reflected_step_w)
+    assert least == low or (math.isnan(least) and math.isnan(low))
     if forward_read_w == 0.0:
         assert math.isnan(low)
         assert math.isnan(high)
@@ -143,6 +145,7 @@ def test_a_forward_power_that_may_be_nothing_bounds_nothing_above():
     ],
 )
 def test_no_step_bounds_from_impossible_values(readings):
+    assert math.isnan(rf.power_step_least(*readings))
     assert all(math.isnan(bound) for bound in rf.power_step_bounds(*readings))
 
 

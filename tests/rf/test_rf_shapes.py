@@ -42,6 +42,7 @@ TWO_VALUES = {
     "matched_loss_db": lambda length_m, mhz: rf.matched_loss_db(LINE, length_m, mhz),
     "rho_bounds_low": lambda rho, db: rf.rho_bounds(rho, db)[0],
     "rho_bounds_high": lambda rho, db: rf.rho_bounds(rho, db)[1],
+    "power_step_least": lambda f, r: rf.power_step_least(f, r, 0.1, 0.1),
     "power_step_bounds_low": lambda f, r: rf.power_step_bounds(f, r, 0.1, 0.1)[0],
     "power_step_bounds_high": lambda f, r: rf.power_step_bounds(f, r, 0.1, 0.1)[1],
 }

@@ -13,7 +13,7 @@ import standingwatch.watch.history_parts as parts_module
 from standingwatch.inventory import FleetDefaults, build_fleet, read_inventory_text
 from standingwatch.readings import COLUMNS, Fleet, Readings
 from standingwatch.watch.history import HistoryError, read_history
-from standingwatch.watch.history_parts import open_history
+from standingwatch.watch.history_parts import NotInPiecesError, open_history
 
 START_US = 1_767_225_600_000_000
 
@@ -102,3 +102,55 @@ def test_a_missing_column_is_told_before_anything_is_read(tmp_path: Path) -> Non
     parquet.write_table(table_of([1, 2]).drop_columns(["reflected_w"]), tmp_path / "h.parquet")
     with pytest.raises(HistoryError, match="no column reflected_w"):
         open_history(tmp_path / "h.parquet", fleet_of_two())
+
+
+LINE = "amber,a1,2026-01-01T00:{minute:02d}:00Z,50,{reflected}"
+
+
+@pytest.fixture
+def short_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
+    for name, size in (("LONG_CSV_BYTES", 0), ("CSV_BLOCK_BYTES", 100), ("CSV_HEAD_BYTES", 200)):
+        monkeypatch.setattr(parts_module, name, size)
+
+
+def csv_of(path: Path, lines: list[str]) -> Path:
+    path.write_text("\n".join(["site,transmitter,time,forward_w,reflected_w", *lines]) + "\n")
+    return path
+
+
+@pytest.mark.usefixtures("short_pieces", "never_whole")
+def test_csv_in_order_is_read_in_pieces(tmp_path: Path) -> None:
+    # Two rows change places within a piece, one has a text for a time and one is of nobody.
+    lines = [LINE.format(minute=n, reflected=n / 4) for n in range(40)]
+    lines[0], lines[1] = lines[1], lines[0]
+    lines[12] = "nobody,n1,2026-01-01T00:12:00Z,50,1"
+    lines[13] = "amber,a1,,50,1"
+    slices = same(csv_of(tmp_path / "h.csv", lines))
+    assert len(slices) > 2
+
+
+@pytest.mark.usefixtures("short_pieces")
+@pytest.mark.parametrize(
+    "late",
+    [
+        pytest.param(LINE.format(minute=2, reflected=1), id="time"),
+        pytest.param(LINE.format(minute=30, reflected="much"), id="text for a number"),
+        pytest.param("amber,a1,2026-01-01T00:30:00,50,1", id="no offset"),
+    ],
+)
+def test_csv_that_fits_no_pieces_says_so(tmp_path: Path, late: str) -> None:
+    path = csv_of(tmp_path / "h.csv", [*(LINE.format(minute=n, reflected=1) for n in range(20)), late])
+    with pytest.raises(NotInPiecesError):
+        list(open_history(path, fleet_of_two()).slices())
+    if "much" in late:
+        with pytest.raises(HistoryError, match="column reflected_w holds what is not a number"):
+            open_history(path, fleet_of_two(), whole=True)
+    else:
+        assert len(open_history(path, fleet_of_two(), whole=True).parts.__next__().readings) >= 20
+
+
+@pytest.mark.usefixtures("short_pieces")
+def test_what_is_wrong_with_the_head_of_csv_is_told_at_once(tmp_path: Path) -> None:
+    path = csv_of(tmp_path / "h.csv", ["amber,a1,2026-01-01T00:00:00,50,1"] * 20)
+    with pytest.raises(HistoryError, match="no time has an offset"):
+        open_history(path, fleet_of_two())

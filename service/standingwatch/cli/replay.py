@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from collections import Counter
+from collections.abc import Callable, Generator, Iterator, Sequence
+from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from standingwatch.cli.common import (
     DEFAULT_FILE,
@@ -25,11 +26,13 @@ from standingwatch.cli.common import (
 )
 
 if TYPE_CHECKING:
+    from standingwatch.detect.judged import Prepared
     from standingwatch.inventory.maintenance import MaintenanceRow
     from standingwatch.readings import Fleet
     from standingwatch.settings import Settings
     from standingwatch.watch.explain import Recorder
-    from standingwatch.watch.replay import Replay, ReplaySummary
+    from standingwatch.watch.history_parts import HistoryParts
+    from standingwatch.watch.replay import Piece, Replay, ReplaySummary
 
 #: Settings that are replayed side by side, at most.
 MOST_SETTINGS = 2
@@ -81,7 +84,7 @@ def act_replay(arguments: argparse.Namespace) -> int:
     from standingwatch.inventory import FleetDefaults, build_fleet
     from standingwatch.inventory.maintenance import read_maintenance
     from standingwatch.watch.history import HistoryError
-    from standingwatch.watch.history_parts import open_history
+    from standingwatch.watch.history_parts import NotInPiecesError, open_history
 
     files: list[Path | None] = list(arguments.settings or [None])
     if len(files) > MOST_SETTINGS:
@@ -105,24 +108,24 @@ def act_replay(arguments: argparse.Namespace) -> int:
         if wrong:
             complain(*wrong)
             return 2
-    with told(HistoryError):
-        # The settings' defaults of a transmitter play no part in whose a reading is.
-        history = open_history(arguments.readings, fleets[0])
     folders = out_folders(arguments.out, files)
-    with ExitStack() as stack:
-        runs = [
-            Run(stack, folder, fleet, one, work, explained)
-            for folder, fleet, one in zip(folders, fleets, settings, strict=True)
-        ]
-        advance = stack.enter_context(shown_progress("replay", history.rows))
+
+    def replayed(whole: bool) -> tuple[list[Run], list[ReplaySummary]]:
         with told(HistoryError):
-            for part in history.slices():
-                for run in runs:
-                    run.replay.feed(part)
-                advance(len(part))
-        summaries = [run.replay.finish() for run in runs]
+            # The settings' defaults of a transmitter play no part in whose a reading is.
+            history = open_history(arguments.readings, fleets[0], whole)
+        with ExitStack() as stack:
+            runs = [
+                Run(stack, folder, fleet, one, work, explained)
+                for folder, fleet, one in zip(folders, fleets, settings, strict=True)
+            ]
+            return runs, judged(history, runs)
+
+    try:
+        runs, summaries = replayed(whole=False)
+    except NotInPiecesError:
+        runs, summaries = replayed(whole=True)
     for run, summary in zip(runs, summaries, strict=True):
-        summary.unknown, summary.refused = history.unknown, history.refused
         if len(runs) > 1:
             say(f"{run.out}:")
         report(summary, run.fleet, run.out / "summary.json")
@@ -133,6 +136,56 @@ def act_replay(arguments: argparse.Namespace) -> int:
     if len(runs) > 1:
         report_comparison(arguments.out, runs, [str(file) for file in files])
     return 0
+
+
+class Ready(NamedTuple):
+    """Readings that are ready to be judged.
+
+    Attributes:
+        rows: how many.
+        pieces: the piece of each run; none at the end.
+        rest: what is left for each run at the end.
+        unknown, refused: rows so far that were left out.
+    """
+
+    rows: int
+    pieces: list[Piece]
+    rest: list[Prepared | None]
+    unknown: int
+    refused: Counter[str]
+
+
+def made_ready(history: HistoryParts, runs: Sequence[Run]) -> Generator[Ready]:
+    """All readings of a history, piece by piece, and what is left at the end."""
+    for part in filter(len, history.slices()):
+        pieces = [run.replay.prepare(part) for run in runs]
+        yield Ready(len(part), pieces, [], history.unknown, history.refused)
+    yield Ready(0, [], [run.replay.rest() for run in runs], history.unknown, history.refused)
+
+
+def judged(history: HistoryParts, runs: Sequence[Run]) -> list[ReplaySummary]:
+    """Judge a history; where it is long a second process reads and prepares what is judged here."""
+    from standingwatch.watch.ahead import MakerLostError, ahead, can_be_apart
+    from standingwatch.watch.history import HistoryError
+
+    pieces = made_ready(history, runs)
+    if history.is_long and can_be_apart():
+        pieces = ahead(pieces)
+    summaries = []
+    with (
+        told(HistoryError, MakerLostError),
+        shown_progress("replay", history.rows) as advance,
+        closing(pieces),
+    ):
+        for ready in pieces:
+            for run, piece in zip(runs, ready.pieces, strict=False):
+                run.replay.judge(piece)
+            for run, rest in zip(runs, ready.rest, strict=False):
+                summary = run.replay.finish(rest)
+                summary.unknown, summary.refused = ready.unknown, ready.refused
+                summaries.append(summary)
+            advance(ready.rows)
+    return summaries
 
 
 class Run:

@@ -30,7 +30,7 @@ from standingwatch.detect.interface import (
     Own,
     State,
 )
-from standingwatch.detect.judged import Judged
+from standingwatch.detect.judged import FORGOTTEN_DAYS, Judged, Prepared
 from standingwatch.detect.normal import normal_at, suspect_at
 from standingwatch.detect.resolution import STEPS_W, finest_so_far, step_index
 from standingwatch.detect.rollup import HOUR_US, SAYS_NOTHING, Hours, hour_of, in_order, roll_up
@@ -38,7 +38,7 @@ from standingwatch.detect.segments import Segments
 from standingwatch.readings.columns import Readings
 from standingwatch.readings.flags import Flag
 from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
-from standingwatch.rf import power_step_bounds, rho_from_power
+from standingwatch.rf import power_step_least, rho_from_power
 
 
 @dataclass(frozen=True)
@@ -74,9 +74,6 @@ class StepResult:
     baselines: list[BaselineChange] = field(default_factory=list)
     touched: dict[str, IntArray] = field(default_factory=dict)
 
-
-#: After so many days without anything, a further one changes nothing: longer than any memory of days.
-FORGOTTEN_DAYS = 2 * history.DAYS
 
 #: Parts of the state: what readings change and what only closed hours change, per transmitter and per site.
 TRANSMITTER_PARTS = ("quick", "slow")
@@ -158,25 +155,57 @@ class Engine:
             links: link reports of the same piece.
             maintenance: all work on record.
         """
-        links = links if links is not None else Links.none()
         maintenance = maintenance if maintenance is not None else Maintenance.none()
-        grace_us = self.base.grace_us
-        before = {part: state.copy() for part, state in self.parts().items() if part in ("quick", "site")}
+        before = {part: self.parts()[part].copy() for part in ("quick", "site")}
+        prepared = self.prepare(readings, until_us=until_us, maintenance=maintenance)
+        if prepared.closed_to_us > prepared.closed_from_us:
+            before |= {"slow": self.slow.copy(), "climate": self.climate.copy()}
+        result = self.judge(prepared, since_us=since_us, links=links, maintenance=maintenance)
+        for part, old in before.items():
+            result.touched[part] = _changed(old, self.parts()[part])
+        return result
+
+    def prepare(self, readings: Readings, *, until_us: int, maintenance: Maintenance) -> Prepared:
+        """The first half of a step: what can be worked out without knowing what is normal.
+
+        It shares no state with the second half, so that a thread can prepare pieces while another one judges
+        those before them. Arguments as for `step`.
+        """
         fresh = self._fresh(readings, until_us)
         hours, lanes, closed_from, closed_to = self._close_hours(readings, until_us)
-        if closed_to > closed_from:
-            before |= {"slow": self.slow.copy(), "climate": self.climate.copy()}
-        result = StepResult(hours=hours)
+        # Sorted by transmitter: its last row is its newest.
+        heard = Segments.of(fresh.transmitter)
+        newest_us = self.quick["newest_us"]
+        newest_us[heard.owner] = np.maximum(newest_us[heard.owner], fresh.time_us[heard.last])
         judged = self._judged(fresh, maintenance)
         first_day = closed_from // DAY_US
+        last_day = max(first_day, (until_us - self.base.grace_us) // DAY_US)
+        by_day = {first_day: judged}
+        if last_day > first_day:
+            day_of = np.clip((fresh.time_us - self.base.grace_us) // DAY_US, first_day, last_day)
+            days = first_day + np.flatnonzero(np.bincount(day_of - first_day))
+            by_day = {day: judged.take(np.flatnonzero(day_of == day)) for day in days.tolist()}
+        nothing = judged.take(np.arange(0))
+        return Prepared(by_day, nothing, hours, lanes, closed_from, closed_to, until_us)
+
+    def judge(
+        self, prepared: Prepared, *, since_us: int, links: Links | None = None, maintenance: Maintenance
+    ) -> StepResult:
+        """The second half of a step. Pieces come in the order in which they were prepared.
+
+        Arguments as for `step`; which records it changes is not looked at.
+        """
+        links = links if links is not None else Links.none()
+        grace_us = self.base.grace_us
+        lanes, until_us = prepared.lanes, prepared.until_us
+        closed_from, closed_to = prepared.closed_from_us, prepared.closed_to_us
+        result = StepResult(hours=prepared.hours)
+        first_day = closed_from // DAY_US
         last_day = max(first_day, (until_us - grace_us) // DAY_US)
-        day_of = np.clip((fresh.time_us - grace_us) // DAY_US, first_day, last_day)
-        order = np.argsort(day_of, kind="stable")
-        edges = np.searchsorted(day_of[order], np.arange(first_day, last_day + 2))
-        for number, day in enumerate(range(first_day, last_day + 1)):
-            if self._nothing_left(day, first_day, last_day, lanes, day_of, links, maintenance):
+        for day in range(first_day, last_day + 1):
+            inside = first_day + FORGOTTEN_DAYS < day < last_day
+            if inside and prepared.says_nothing(day, links.time_us, maintenance.end_us):
                 continue
-            rows = order[edges[number] : edges[number + 1]]
             told_us = (day + 1) * DAY_US + grace_us
             linked = np.ones(len(links.time_us), dtype=np.bool_)
             if day < last_day:
@@ -184,7 +213,7 @@ class Engine:
             if day > first_day:
                 linked &= links.time_us > told_us - DAY_US
             self._judge(
-                judged if first_day == last_day else judged.take(rows),
+                prepared.by_day.get(day, prepared.nothing),
                 lanes,
                 (max(closed_from, day * DAY_US), min(closed_to, (day + 1) * DAY_US)),
                 maintenance,
@@ -193,8 +222,6 @@ class Engine:
                 result,
             )
         self.judged_until_us = max(self.judged_until_us, until_us)
-        for part, old in before.items():
-            result.touched[part] = _changed(old, self.parts()[part])
         return result
 
     def correct(self, hours: Hours, day_us: int, maintenance: Maintenance) -> IntArray:
@@ -209,27 +236,6 @@ class Engine:
             Positions of the records of the part "slow" that it changed.
         """
         return correct_day(self.base, hours, day_us, maintenance, self.closed_until_us)
-
-    def _nothing_left(
-        self,
-        day: int,
-        first_day: int,
-        last_day: int,
-        lanes: Hours,
-        day_of: IntArray,
-        links: Links,
-        maintenance: Maintenance,
-    ) -> bool:
-        """Whether a day lies so deep in a gap that closing it changes nothing: there is nothing to remember.
-
-        A single report of long ago would otherwise have every day since then closed one by one.
-        """
-        if last_day - first_day <= FORGOTTEN_DAYS or day == last_day or day <= first_day + FORGOTTEN_DAYS:
-            return False
-        begin = (day - FORGOTTEN_DAYS) * DAY_US
-        end = (day + 2) * DAY_US
-        times = (lanes.hour_us, day_of * DAY_US, links.time_us, maintenance.end_us)
-        return not any(((t >= begin) & (t < end)).any() for t in times)
 
     def _judged(self, fresh: Readings, maintenance: Maintenance) -> Judged:
         """What every detector wants to know of the readings."""
@@ -258,10 +264,9 @@ class Engine:
         closed_from, closed_to = span
         readings, rho = judged.readings, judged.rho
         state = self.slow["baseline"]
-        hours, day = Hours.empty(), None
+        hours, day, outside = Hours.empty(), None, None
         # What closing the day teaches holds for none of its own hours, however many close together with it.
         per_c, reference_c = state["per_c"].copy(), state["reference_c"].copy()
-        outside = weather.hour_weather(hours, self.fleet, self.climate["weather"], rho[:0], rho[:0])
         if closed_to > closed_from:
             begin, end = np.searchsorted(lanes.hour_us, [closed_from, closed_to])
             hours = lanes.take(np.arange(begin, end))
@@ -279,6 +284,8 @@ class Engine:
                 climate["frost_today"] = weather.may_be_iced(climate)
                 climate["clear_today"] = ~climate["frost_today"]
             result.baselines += changes
+        if outside is None:
+            outside = weather.hour_weather(hours, self.fleet, self.climate["weather"], rho[:0], rho[:0])
         suspect = suspect_at(state, readings.transmitter, readings.time_us)
         block = Block(
             readings=readings,
@@ -312,10 +319,6 @@ class Engine:
             until_us=horizon[1],
             judged_us=self.judged_until_us,
         )
-        # The last row of a transmitter is its newest.
-        heard = Segments.of(readings.transmitter)
-        newest_us = self.quick["newest_us"]
-        newest_us[heard.owner] = np.maximum(newest_us[heard.owner], readings.time_us[heard.last])
         findings: list[Finding] = []
         for detector in self.detectors:
             findings += detector.step(block, self.fleet, self._own[detector.name]).findings
@@ -355,7 +358,7 @@ class Engine:
         carried = self.quick["meter_step"][segments.owner].astype(np.int64)
         step = finest_so_far(step_index(reflected_w), segments, carried)
         self.quick["meter_step"][segments.owner] = step[segments.last]
-        low, _ = power_step_bounds(readings.forward_w[rows], reflected_w, STEPS_W[step], STEPS_W[step])
+        low = power_step_least(readings.forward_w[rows], reflected_w, STEPS_W[step], STEPS_W[step])
         least[rows] = np.fmin(low, 1.0)
         return least
 

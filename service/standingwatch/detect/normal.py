@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from standingwatch.detect import channels
 from standingwatch.detect.history import DAY_US, FULL, NO_BASELINE
@@ -52,21 +54,32 @@ def normal_at(
         work: work on record; from its end on a baseline that it renews holds no longer, also where the hour
             of that end has not closed yet.
     """
-    now = time_us >= state["effective_us"][owner]
-    before = ~now & (time_us < state["opened_us"][owner])
+
+    # Looked up in columns of their own: a record is so long that its neighbours would fill the cache.
+    def of(name: str) -> npt.NDArray[Any]:
+        found: npt.NDArray[Any] = np.ascontiguousarray(state[name])[owner]
+        return found
+
+    now = time_us >= of("effective_us")
+    before = ~now & (time_us < of("opened_us"))
     over = work.renewed(owner, time_us, state["opened_us"])
     if over.any():
         now, before = now & ~over, before & ~over
+    all_now, some_before = bool(now.all()), bool(before.any())
 
-    def at(name: str) -> FloatArray:
-        earlier = np.where(before, state[f"{name}_before"][owner], np.nan) if before.any() else np.nan
-        return np.where(now, state[name][owner], earlier)
+    def at(name: str) -> npt.NDArray[Any]:
+        if all_now:
+            return of(name)
+        earlier = np.where(before, of(f"{name}_before"), np.nan) if some_before else np.nan
+        return np.where(now, of(name), earlier)
 
     rho = at("rho")
-    kind = np.where(now, state["kind"][owner], np.where(before, state["kind_before"][owner], NO_BASELINE))
+    kind = of("kind")
+    if not all_now:
+        kind = np.where(now, kind, np.where(before, of("kind_before"), NO_BASELINE))
     # What the last closed day taught holds for readings from its close on.
-    late = time_us >= (state["last_day"][owner] + 1) * DAY_US + grace_us
-    recent = np.where(late, state["recent_rho"][owner], state["recent_rho_before"][owner])
+    late = time_us >= (of("last_day") + 1) * DAY_US + grace_us
+    recent = of("recent_rho") if late.all() else np.where(late, of("recent_rho"), of("recent_rho_before"))
     if channel.any():
         place = channels.place_of(channel, owner, state["channel"])
         cell = (owner, np.maximum(place, 0))
@@ -83,6 +96,8 @@ def suspect_at(state: State, owner: IntArray, time_us: IntArray) -> BoolArray:
         owner: transmitter per reading.
         time_us: time per reading [Unix microseconds].
     """
+    if not (state["suspect_us"] > 0).any():
+        return np.zeros(len(owner), dtype=np.bool_)
     since, until = state["suspect_us"][owner], state["trusted_us"][owner]
     suspect: BoolArray = (since > 0) & (time_us >= since) & ((until <= since) | (time_us < until))
     return suspect

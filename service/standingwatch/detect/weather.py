@@ -7,6 +7,7 @@ that fail (common practice, no source).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -119,12 +120,22 @@ def hour_weather(
     tells = sites["tells_rain"].all()
     moved = (hours.rho_median - normal_rho) / spread_rho
     together = None if tells else _moving_together(moved, which, hours.transmitter, fleet, region_of_site)
+    unknown = np.full(len(sites), np.nan)
+
+    def site_means(column: FloatArray) -> Callable[[slice], FloatArray]:
+        """What each site's transmitters report in some rows, as `_site_mean`."""
+        if not np.isfinite(column).any():
+            # Most fleets do not tell: not looked for anew every hour.
+            return lambda _: unknown
+        return lambda part: _site_mean(column[part], site[part], region_of_site)
+
+    rain_of, temperature_of = site_means(hours.precipitation), site_means(hours.ambient_temperature_c)
+    wind_of = site_means(hours.wind_mps)
     for number, (begin, end) in enumerate(zip(begins, np.r_[begins[1:], rows], strict=True)):
         part = slice(begin, end)
         here = site[part]
         hour_us = int(hours.hour_us[begin])
-        rain = _site_mean(hours.precipitation[part], here, region_of_site)
-        temperature = _site_mean(hours.ambient_temperature_c[part], here, region_of_site)
+        rain, temperature = rain_of(part), temperature_of(part)
         sites["tells_rain"] |= np.isfinite(rain)
         sites["tells_temperature"] |= np.isfinite(temperature)
         known = np.isfinite(temperature)
@@ -152,7 +163,7 @@ def hour_weather(
         weather.frost[part] = frost[here]
         weather.frost_sites[number + 1] = frost
         weather.tells_sites[number + 1] = sites["tells_temperature"]
-        weather.wind_mps[part] = _site_mean(hours.wind_mps[part], here, region_of_site)[here]
+        weather.wind_mps[part] = wind_of(part)[here]
     return weather
 
 

@@ -120,6 +120,11 @@ class Readings:
     def __len__(self) -> int:
         return len(self.transmitter)
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """On its way to another process a column of one value is one value."""
+        columns = (getattr(self, name) for name in _NAMES)
+        return _of_packed, (len(self), *(c[:1] if _is_one_value(c) else c for c in columns))
+
     def take(self, index_or_mask: IntArray | BoolArray | slice) -> Readings:
         """The chosen rows, in the order of the index, as numpy indexing takes them."""
         chosen = index_or_mask
@@ -235,6 +240,10 @@ def _taken(column: npt.NDArray[Any], index: IntArray | BoolArray | slice, rows: 
         return column[index]
     # A shorter view of one value is cheaper to make than a new one.
     return column[:rows] if rows <= len(column) else np.broadcast_to(column[0:1], rows)
+
+
+def _of_packed(rows: int, *columns: npt.NDArray[Any]) -> Readings:
+    return Readings(*(c if len(c) == rows else np.broadcast_to(c, rows) for c in columns))
 
 
 def _joined(parts: list[npt.NDArray[Any]]) -> npt.NDArray[Any]:

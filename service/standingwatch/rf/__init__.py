@@ -1,7 +1,7 @@
 """The arithmetic of reflection, feeders, couplers and amplifier protection: numbers in, numbers out."""
 
 from standingwatch.rf.amplifier import AMPLIFIER_MODELS, FoldbackCurve
-from standingwatch.rf.coupler import power_step_bounds, rho_bounds
+from standingwatch.rf.coupler import power_step_bounds, power_step_least, rho_bounds
 from standingwatch.rf.feeder import (
     FEEDER_TYPES,
     FeederType,
@@ -47,6 +47,7 @@ __all__ = [
     "mismatch_loss_db_from_rho",
     "percent_reflected_from_rho",
     "power_step_bounds",
+    "power_step_least",
     "reflected_from_rho",
     "return_loss_db_from_rho",
     "rho_at_antenna",

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from standingwatch.rf._shapes import FloatArray, T, elementwise_pair
+from standingwatch.rf._shapes import FloatArray, T, elementwise, elementwise_pair
 from standingwatch.rf.reflection import _rho_from_power
 
 
@@ -77,21 +77,42 @@ def power_step_bounds(
     return elementwise_pair(_power_step_bounds, forward_w, reflected_w, forward_step_w, reflected_step_w)
 
 
+def power_step_least(
+    forward_w: T | float, reflected_w: T | float, forward_step_w: T | float, reflected_step_w: T | float
+) -> T:
+    """Return the lower bound that `power_step_bounds` gives, alone, for the same values."""
+    return elementwise(_power_step_least, forward_w, reflected_w, forward_step_w, reflected_step_w)
+
+
+def _power_step_least(
+    forward_w: FloatArray, reflected_w: FloatArray, forward_step_w: FloatArray, reflected_step_w: FloatArray
+) -> FloatArray:
+    forward_w, reflected_w = _in_range(forward_w, reflected_w, forward_step_w, reflected_step_w)
+    with np.errstate(over="ignore"):
+        most_forward_w = forward_w + forward_step_w / 2.0
+        least_reflected_w = np.maximum(reflected_w - reflected_step_w / 2.0, 0.0)
+    return _rho_from_power(most_forward_w, least_reflected_w)
+
+
 def _power_step_bounds(
     forward_w: FloatArray, reflected_w: FloatArray, forward_step_w: FloatArray, reflected_step_w: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    usable = np.isfinite(_rho_from_power(forward_w, reflected_w))
-    for step_w in (forward_step_w, reflected_step_w):
-        usable = usable & (step_w >= 0.0) & np.isfinite(step_w)
-    forward_w = np.where(usable, forward_w, np.nan)
-    reflected_w = np.where(usable, reflected_w, np.nan)
+    low = _power_step_least(forward_w, reflected_w, forward_step_w, reflected_step_w)
+    forward_w, reflected_w = _in_range(forward_w, reflected_w, forward_step_w, reflected_step_w)
     with np.errstate(over="ignore"):
-        forward_low_w = forward_w - forward_step_w / 2.0
-        forward_high_w = forward_w + forward_step_w / 2.0
-        reflected_low_w = np.maximum(reflected_w - reflected_step_w / 2.0, 0.0)
-        reflected_high_w = reflected_w + reflected_step_w / 2.0
-    low = _rho_from_power(forward_high_w, reflected_low_w)
-    high = _rho_from_power(forward_low_w, reflected_high_w)
+        least_forward_w = forward_w - forward_step_w / 2.0
+        most_reflected_w = reflected_w + reflected_step_w / 2.0
+    high = _rho_from_power(least_forward_w, most_reflected_w)
     # With no forward power for certain, any reflected power at all may be all of it.
-    high = np.where(forward_low_w <= 0.0, np.where(reflected_high_w > 0.0, np.inf, 0.0), high)
+    high = np.where(least_forward_w <= 0.0, np.where(most_reflected_w > 0.0, np.inf, 0.0), high)
     return low, high
+
+
+def _in_range(
+    forward_w: FloatArray, reflected_w: FloatArray, *steps_w: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """The powers, NaN, both, where one of them or of the steps is out of range."""
+    usable = np.isfinite(_rho_from_power(forward_w, reflected_w))
+    for step_w in steps_w:
+        usable = usable & (step_w >= 0.0) & np.isfinite(step_w)
+    return np.where(usable, forward_w, np.nan), np.where(usable, reflected_w, np.nan)

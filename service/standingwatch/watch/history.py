@@ -169,16 +169,25 @@ def _read_table(path: Path) -> tuple[pa.Table, list[str]]:
             heading = list(dataset.schema.names)
             known = known_once(path, heading)
             return dataset.read(columns=known), heading
-        with pyarrow.csv.open_csv(path) as reader:
-            heading = list(reader.schema.names)
-        text = pa.dictionary(pa.int32(), pa.string())
-        options = pyarrow.csv.ConvertOptions(
-            column_types={"site": text, "transmitter": text, "channel": text},
-            include_columns=known_once(path, heading),
-        )
-        return pyarrow.csv.read_csv(path, convert_options=options), heading
+        heading = csv_heading(path)
+        return pyarrow.csv.read_csv(path, convert_options=csv_options(path, heading)), heading
     except (OSError, pa.ArrowInvalid, pa.ArrowKeyError) as error:
         raise HistoryError(f"{path}: cannot be read as {path.suffix or 'CSV'}: {error}") from error
+
+
+def csv_heading(path: Path) -> list[str]:
+    """Names of the columns of a CSV file."""
+    with pyarrow.csv.open_csv(path) as reader:
+        return list(reader.schema.names)
+
+
+def csv_options(path: Path, heading: list[str]) -> pyarrow.csv.ConvertOptions:
+    """How the known columns are read."""
+    text = pa.dictionary(pa.int32(), pa.string())
+    return pyarrow.csv.ConvertOptions(
+        column_types={"site": text, "transmitter": text, "channel": text},
+        include_columns=known_once(path, heading),
+    )
 
 
 def known_once(path: Path, heading: list[str]) -> list[str]:

@@ -18,6 +18,7 @@ from standingwatch.alarms.steady import Delay, SteadySettings, advance
 from standingwatch.detect.detectors import all_detectors
 from standingwatch.detect.engine import DetectionSettings, Engine
 from standingwatch.detect.interface import Maintenance
+from standingwatch.detect.judged import Prepared
 from standingwatch.detect.rollup import HOUR_US
 from standingwatch.readings import Fleet, QualityCarry, Readings, qualify
 from standingwatch.review.proposals import Proposal, Resource, propose
@@ -76,6 +77,22 @@ class ReplaySummary:
         }
 
 
+@dataclass(frozen=True)
+class Piece:
+    """A slice that is ready to be judged.
+
+    Attributes:
+        prepared: its readings.
+        rows: how many there were.
+        first_us, last_us: their span [Unix microseconds].
+    """
+
+    prepared: Prepared
+    rows: int
+    first_us: int
+    last_us: int
+
+
 class Replay:
     """Judges slices of readings in order of time, and writes what follows.
 
@@ -118,32 +135,50 @@ class Replay:
         self._alarms_out = alarms_out
         self._visits_out = visits_out
         self._since_us = 0
+        self._prepared_us: int | None = None
         self._grace_us = int(settings.hour_grace_s * 1e6)
         self.summary = ReplaySummary()
 
     def feed(self, readings: Readings) -> None:
         """Judge a slice; its readings are not older than those of the slices before."""
-        if len(readings) == 0:
-            return
+        if len(readings):
+            self.judge(self.prepare(readings))
+
+    def prepare(self, readings: Readings) -> Piece:
+        """The first half of judging a slice, of one reading at least.
+
+        It shares nothing with the second half, so that another process may prepare slices while this one
+        judges those before them, in the same order.
+        """
         ordered = readings.sorted_by_time()
+        first, last = int(ordered.time_us[0]), int(ordered.time_us[-1])
+        self._prepared_us = last
+        # Readings of the same time may follow with the next slice.
+        return Piece(self._prepare(ordered, last - 1), len(ordered), first, last)
+
+    def _prepare(self, ordered: Readings, until_us: int) -> Prepared:
         qualified, self._carry = qualify(
             ordered, self._fleet, ordered.time_us, self._carry, self._future_tolerance_s
         )
-        first, last = int(ordered.time_us[0]), int(ordered.time_us[-1])
+        return self._engine.prepare(qualified, until_us=until_us, maintenance=self._maintenance)
+
+    def rest(self) -> Prepared | None:
+        """What is left when the last slice was prepared; None where there was none."""
+        return None if self._prepared_us is None else self._prepare(Readings.empty(), self._prepared_us)
+
+    def judge(self, piece: Piece) -> None:
+        """The second half: judge a slice that was prepared, and write what follows."""
         if not self.summary.readings:
-            self._since_us = first
+            first = self._since_us = self.summary.first_us = piece.first_us
             # What a day showed is told when its last hour has closed; then it is asked who has to drive.
             self._next_day_us = first - first % DAY_US + DAY_US + self._grace_us
-            self.summary.first_us = first
-        self.summary.readings += len(ordered)
-        self.summary.last_us = last
-        # Readings of the same time may follow with the next slice.
-        self._step(qualified, last - 1)
+        self.summary.readings += piece.rows
+        self.summary.last_us = piece.last_us
+        self._judge(piece.prepared)
 
-    def _step(self, readings: Readings, until_us: int) -> None:
-        result = self._engine.step(
-            readings, since_us=self._since_us, until_us=until_us, maintenance=self._maintenance
-        )
+    def _judge(self, prepared: Prepared) -> None:
+        until_us = prepared.until_us
+        result = self._engine.judge(prepared, since_us=self._since_us, maintenance=self._maintenance)
         if self._recorder is not None:
             self._recorder.note_changes(result.baselines)
         evidence = to_evidence(result.findings, self._fleet)
@@ -153,10 +188,11 @@ class Replay:
             end = begin
             while end < len(evidence) and evidence[end].time_us <= self._next_day_us:
                 end += 1
-            self._advance(evidence[begin:end], self._next_day_us, self._next_day_us - self._grace_us)
+            closed_us = min(self._next_day_us - self._grace_us, prepared.closed_to_us)
+            self._advance(evidence[begin:end], self._next_day_us, closed_us)
             self._propose(self._next_day_us)
             begin, self._next_day_us = end, self._next_day_us + DAY_US
-        self._advance(evidence[begin:], until_us, self._engine.closed_until_us)
+        self._advance(evidence[begin:], until_us, prepared.closed_to_us)
 
     def _advance(self, evidence: Sequence[Evidence], until_us: int, closed_us: int) -> None:
         advanced = advance(
@@ -165,15 +201,16 @@ class Replay:
             evidence,
             self._steady,
             until_us=until_us,
-            closed_us=min(closed_us, self._engine.closed_until_us),
+            closed_us=closed_us,
             noted_us=until_us,
         )
         self._write(advanced.changes)
 
-    def finish(self) -> ReplaySummary:
-        """Judge what is left after the last reading."""
-        if self.summary.readings:
-            self._step(Readings.empty(), self.summary.last_us)
+    def finish(self, rest: Prepared | None = None) -> ReplaySummary:
+        """Judge what is left after the last reading: `rest`, where another process prepared the slices."""
+        rest = self.rest() if rest is None else rest
+        if rest is not None:
+            self._judge(rest)
             self._propose(self.summary.last_us)
         self.summary.standing = sum(not a.is_cleared for a in self._alarms.values())
         return self.summary

@@ -170,9 +170,8 @@ class Retake:
         links = Links(self._links.site[due], self._links.time_us[due], self._links.online[due])
         self._links = Links(self._links.site[~due], self._links.time_us[~due], self._links.online[~due])
         # Since now: no gap in a file is a silence.
-        result = self._engine.step(
-            readings, since_us=until_us, until_us=until_us, links=links, maintenance=maintenance
-        )
+        prepared = self._engine.prepare(readings, until_us=until_us, maintenance=maintenance)
+        result = self._engine.judge(prepared, since_us=until_us, links=links, maintenance=maintenance)
         self._baselines += result.baselines
         advance(
             self._alarms,
