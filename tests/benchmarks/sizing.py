@@ -164,7 +164,9 @@ def main() -> int:
                     connection.execute(text(MANY_HOURS.format(last=last) + hours))
                     if not store.is_sqlite:
                         connection.execute(text("ANALYZE"))
-                reading = bytes_of(store, "readings") / readings
+                with store.reading() as connection:
+                    kept = connection.execute(text("SELECT count(*) FROM readings")).scalar_one()
+                reading = bytes_of(store, "readings") / kept
                 hour = bytes_of(store, "rollups") / (transmitters * (last + 1))
                 state = bytes_of(store, "watch_state") / transmitters / 1e3
                 before, after, watch_s = (taken[name] for name in ("before_mb", "after_mb", "watch_s"))
