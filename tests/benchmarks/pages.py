@@ -7,8 +7,8 @@
 Prints the median and the 99th percentile of whole answers over HTTP on the loopback, one after the other,
 from a server in a process of its own, and its CPU time, which a busy machine changes less. Before each
 question a second's worth of reports is stored, so that nothing can be answered from what was worked out
-before; also the first answer after a start, and that after an hour was closed. Pages of the whole daemon while
-its intake runs: `busy_pages.py`.
+before; also the first answer after a start, and that after an hour was closed. Pages of the whole daemon
+while its intake runs: `busy_pages.py`.
 The package has to be installed, or its folder in PYTHONPATH.
 It judges nothing: times depend on the machine, so no test looks at them.
 """
