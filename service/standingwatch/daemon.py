@@ -141,17 +141,19 @@ class Daemon:
         settings = self.settings
         if not self.store.is_sqlite:
             return
+        # Pages and API alone keep nothing in memory that another process has to know of.
+        serves_only = set(self.kinds) == {WEB}
         asked = {
-            "--parts": set(self.kinds) != set(ALL_KINDS),
-            "--name": bool(self.called),
+            "--parts": set(self.kinds) != set(ALL_KINDS) and not serves_only,
+            "--name": bool(self.called) and not serves_only,
             "watch.parts": settings.watch.parts > 1,
             "intake.sessions": settings.intake.sessions > 1,
         }
         for what, is_asked in asked.items():
             if is_asked:
                 raise StartError(
-                    f"{what}: several processes cannot share a store on SQLite; set store.url to PostgreSQL, "
-                    f"or leave {what} as it is by default"
+                    f"{what}: several processes cannot share a store on SQLite, but for one that does pages "
+                    f"alone (--parts web); set store.url to PostgreSQL, or leave {what} as it is by default"
                 )
 
     def _divide(self) -> None:

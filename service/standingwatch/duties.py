@@ -6,7 +6,7 @@ A part of the work gets a store whose every transaction is fenced by the claim (
 owner that was held up changes nothing any more. One thread renews and does nothing else; another starts and
 stops, which may take long.
 
-On SQLite there is one process at a time, which does everything.
+On SQLite there is one process at a time, which does everything; others may serve pages beside it.
 """
 
 from __future__ import annotations
@@ -139,7 +139,8 @@ class Duties:
             StoreError: another process does it, on SQLite, or has the same name.
         """
         if self._store.is_sqlite:
-            self._only = OneProcess(self._store)
+            if self._kinds:
+                self._only = OneProcess(self._store)
             for name in self._mine(self._wanted()):
                 self._start(name, 0, self._store)
             return

@@ -5,9 +5,10 @@
     python tests/benchmarks/pages.py --store URL --filled     on one that was filled before
 
 Prints the median and the 99th percentile of whole answers over HTTP on the loopback, one after the other,
-from a server in a process of its own. Before each question a second's worth of reports is stored, so that
-nothing can be answered from what was worked out before; also the first answer after a start, and that after
-an hour was closed.
+from a server in a process of its own, and its CPU time, which a busy machine changes less. Before each
+question a second's worth of reports is stored, so that nothing can be answered from what was worked out
+before; also the first answer after a start, and that after an hour was closed. Pages of the whole daemon
+while its intake runs: `busy_pages.py`.
 The package has to be installed, or its folder in PYTHONPATH.
 It judges nothing: times depend on the machine, so no test looks at them.
 """
@@ -24,6 +25,7 @@ from statistics import median
 
 import httpx
 import numpy as np
+from one_daemon import sample_of
 from sqlalchemy import Connection, text
 
 from standingwatch.alarms.lifecycle import AlarmKey, Evidence, apply_all
@@ -185,6 +187,7 @@ uvicorn.run(app, host="127.0.0.1", port=int(sys.argv[2]), log_level="warning")
 ADDRESSES = (
     *("/", "/?page=2", "/?severity=major", "/?region=Coast", "/?text=mast+12", "/?sort=name&page=17"),
     *("/board/rows", "/api/board", "/api/board?page=9", "/map", "/since?hours=24", "/intake", "/site/S0100"),
+    *("/alarms", "/visits", "/review", "/api/alarms", "/api/sites", "/api/inventory", "/api/intake"),
 )
 
 
@@ -221,16 +224,20 @@ def ask(url: str, port: int, rounds: int, addresses: Sequence[str]) -> None:
                     time.sleep(0.1)
             say(f"first answer of / after a start: {timed(client, '/'):.0f} ms")
             for address in addresses:
-                times = []
+                times, used_s = [], sample_of(server.pid).cpu_s
                 for _ in range(rounds):
                     more_reports()
                     times.append(timed(client, address))
-                worst = np.quantile(times, 0.99)
-                say(f"{address:<24} median {median(times):6.0f} ms   99 % {worst:6.0f} ms   of {rounds}")
+                worst, used_s = np.quantile(times, 0.99), sample_of(server.pid).cpu_s - used_s
+                say(
+                    f"{address:<24} median {median(times):6.0f} ms   99 % {worst:6.0f} ms   of {rounds}   "
+                    f"{1e3 * used_s / rounds:4.0f} ms of CPU each"
+                )
             with store.writing() as connection:
                 now_us = time.time_ns() // 1000
                 save_progress(connection, "main", Progress(0, now_us, now_us - now_us % HOUR_US + 1, ""))
             say(f"/ after an hour was closed: {timed(client, '/'):.0f} ms")
+            say(f"memory of the server: {sample_of(server.pid).rss / 1e6:.0f} MB")
     finally:
         server.terminate()
         server.wait(20)

@@ -36,6 +36,16 @@ PARTS: dict[str, tuple[str, tuple[str, ...], tuple[str, ...]]] = {
     ),
     "latency": ("latency.py", (), ("--transmitters", "1500", "--messages", "10000")),
     "pages": ("pages.py", (), ("--transmitters", "1000", "--days", "10", "--rounds", "10")),
+    "busy": (
+        "busy_pages.py",
+        (),
+        ("--transmitters", "1000", "--days", "5", "--seconds", "10", "--rates", "full", "life"),
+    ),
+    "busy-apart": (
+        "busy_pages.py",
+        ("--apart",),
+        ("--apart", "--transmitters", "1000", "--days", "5", "--seconds", "10", "--rates", "full", "life"),
+    ),
     "burst": ("burst.py", (), ()),
     "recovery": ("recovery.py", (), ("--readings", "200000")),
     "sizing": ("sizing.py", (), ("--transmitters", "1000", "--each", "50", "--no-postgres")),

@@ -61,7 +61,7 @@ def peak_mb(pid: int) -> float:
     """The most memory that a process ever had in RAM [MB]."""
     for line in Path(f"/proc/{pid}/status").read_text().splitlines():
         if line.startswith("VmHWM"):
-            return int(line.split()[1]) / 1e3
+            return int(line.split()[1]) * 1024 / 1e6
     raise RuntimeError(f"process {pid} tells no VmHWM")
 
 

@@ -362,6 +362,15 @@ def test_the_watchmen_of_a_proxy_are_not_held_to_half() -> None:
             door.accept()
 
 
+def test_the_end_of_an_answer_does_not_wait_for_its_begin() -> None:
+    with Doorway(socket.AF_INET, 10) as door, ExitStack() as held:
+        door.bind(("127.0.0.1", 0))
+        door.listen()
+        held.enter_context(socket.create_connection(door.getsockname()))
+        taken = held.enter_context(door.accept()[0])
+        assert taken.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY) == 1
+
+
 def test_it_stops_while_somebody_is_slow(serve_by: Callable[..., WebServer]) -> None:
     server = serve_by()
     with connected(server) as slow:

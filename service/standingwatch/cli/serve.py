@@ -35,7 +35,7 @@ def register(commands: Any) -> None:
         type=parts_of_work,
         metavar="PARTS",
         help="what this process does, joined by commas, of jobs, notify, watch, intake, web (default: all); "
-        "several processes on one store need PostgreSQL",
+        "several processes on one store need PostgreSQL, but for those that do web alone",
     )
     run.add_argument(
         "--name",

@@ -16,6 +16,7 @@ import numpy as np
 
 from standingwatch.detect import history, weather
 from standingwatch.detect.baseline import Baselines, BaselineSettings
+from standingwatch.detect.changed import changed
 from standingwatch.detect.channels import channel_codes
 from standingwatch.detect.correcting import correct_day
 from standingwatch.detect.detectors import DetectorSettings, all_detectors
@@ -32,6 +33,7 @@ from standingwatch.detect.interface import (
 )
 from standingwatch.detect.judged import FORGOTTEN_DAYS, Judged, Prepared
 from standingwatch.detect.normal import normal_at, suspect_at
+from standingwatch.detect.pending import Pending, not_judged
 from standingwatch.detect.resolution import STEPS_W, finest_so_far, step_index
 from standingwatch.detect.rollup import HOUR_US, SAYS_NOTHING, Hours, hour_of, in_order, roll_up
 from standingwatch.detect.segments import Segments
@@ -90,7 +92,6 @@ class Engine:
         climate: a record per site: `weather` (`weather.SITE_STATE`).
         closed_until_us: hours before this are closed [Unix microseconds]; 0 before the first reading.
         judged_until_us: time up to which steps have judged [Unix microseconds]; 0 before the first.
-        pending: readings of hours that are still open, and those that wait to be judged.
     """
 
     def __init__(
@@ -132,6 +133,17 @@ class Engine:
         # Judged as it comes; not where reports of one transmitter may come by several ways at once.
         alone: BoolArray = np.bincount(fleet.site_of, minlength=sites)[fleet.site_of] == 1
         self._alone = alone & (not in_order)
+        # What they were before a step; to get so much memory anew takes longer than to fill it.
+        self._before = {"quick": np.empty_like(self.quick), "site": np.empty_like(self.site)}
+
+    @property
+    def pending(self) -> Readings:
+        """Readings of hours that are still open, as they came."""
+        return self._pending.all()
+
+    @pending.setter
+    def pending(self, readings: Readings) -> None:
+        self._pending, self._waiting = Pending(readings), readings
 
     def parts(self) -> dict[str, State]:
         """The state by part."""
@@ -156,13 +168,15 @@ class Engine:
             maintenance: all work on record.
         """
         maintenance = maintenance if maintenance is not None else Maintenance.none()
-        before = {part: self.parts()[part].copy() for part in ("quick", "site")}
+        before, now = dict(self._before), self.parts()
+        for part, kept in before.items():
+            np.copyto(kept, now[part])
         prepared = self.prepare(readings, until_us=until_us, maintenance=maintenance)
         if prepared.closed_to_us > prepared.closed_from_us:
             before |= {"slow": self.slow.copy(), "climate": self.climate.copy()}
         result = self.judge(prepared, since_us=since_us, links=links, maintenance=maintenance)
         for part, old in before.items():
-            result.touched[part] = _changed(old, self.parts()[part])
+            result.touched[part] = changed(old, now[part])
         return result
 
     def prepare(self, readings: Readings, *, until_us: int, maintenance: Maintenance) -> Prepared:
@@ -333,8 +347,8 @@ class Engine:
         """
         out = int(Flag.LATE | Flag.FUTURE)
         newest = self.quick["newest_us"]
-        waiting = self.pending.take(self.pending.time_us > newest[self.pending.transmitter])
-        kept = Readings.concatenate([waiting, readings]) if len(waiting) else readings
+        waiting = not_judged(self._waiting, newest, self.closed_until_us)
+        kept = self._waiting = Readings.concatenate([waiting, readings]) if len(waiting) else readings
         grace_us = self.base.grace_us
         next_close = ((until_us - grace_us) // HOUR_US + 1) * HOUR_US + grace_us
         due = (kept.time_us < next_close) & (self._alone[kept.transmitter] | (kept.time_us <= until_us))
@@ -365,31 +379,21 @@ class Engine:
     def _close_hours(self, readings: Readings, until_us: int) -> tuple[Hours, Hours, int, int]:
         """Roll up the hours that are over, channels pooled and apart; late readings count if in time."""
         arrived = readings.take((readings.flags & int(Flag.FUTURE)) == 0)
-        closed_to = until_us - self.base.grace_us
-        closed_to -= closed_to % HOUR_US
+        closed_to = (until_us - self.base.grace_us) // HOUR_US * HOUR_US
         if self.closed_until_us == 0:
             if len(arrived) == 0:
                 return Hours.empty(), Hours.empty(), closed_to, closed_to
             self.closed_until_us = int(hour_of(arrived.time_us).min())
         closed_from, closed_to = self.closed_until_us, max(closed_to, self.closed_until_us)
         arrived = arrived.take(arrived.time_us >= closed_from)
-        waiting = Readings.concatenate([self.pending, arrived]) if len(self.pending) else arrived
+        self._pending.add(arrived)
         if closed_to == closed_from:
-            self.pending = waiting
             return Hours.empty(), Hours.empty(), closed_from, closed_to
+        waiting = self._pending.all()
         done = waiting.time_us < closed_to
-        self.pending = waiting.take(~done)
+        self._pending = Pending(waiting.take(~done))
         self.closed_until_us = closed_to
         over = in_order(waiting.take(done))
         hours = roll_up(over)
         code = channel_codes(over)
         return hours, roll_up(over, code) if code.any() else hours, closed_from, closed_to
-
-
-def _changed(before: State, after: State) -> IntArray:
-    """Positions of the records whose bytes differ."""
-    if len(before) == 0:
-        return np.empty(0, dtype=np.int64)
-    old = before.view(np.uint8).reshape(len(before), -1)
-    new = after.view(np.uint8).reshape(len(after), -1)
-    return np.flatnonzero((old != new).any(axis=1))

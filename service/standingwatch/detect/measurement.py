@@ -135,12 +135,14 @@ class Measurement:
             "jumpers": usable,
             "usable": usable,
         }
-        width = HOURS
+        cell = readings.transmitter * HOURS + hour
         for name, mask in masks.items():
             if mask.any():
-                cell = readings.transmitter[mask] * width + hour[mask]
-                counts = np.bincount(cell, minlength=len(record) * width).reshape(len(record), width)
-                record[name] += counts.astype(np.int32)
+                # Readings of an hour follow each other, and are few beside the cells of a large fleet.
+                of = cell[mask]
+                first = np.flatnonzero(np.append(True, of[1:] != of[:-1]))
+                counts = np.diff(np.append(first, len(of))).astype(np.int32)
+                np.add.at(record[name], (of[first] // HOURS, of[first] % HOURS), counts)
 
     def _judge(self, block: Block, fleet: Fleet, own: Own) -> list[Finding]:
         day, settings, state = block.closed_day(), self.settings, block.base.state

@@ -158,6 +158,12 @@ class Queue:
         with self._changed:
             return self._in_order[0].message.received_us if self._in_order else None
 
+    def oldest_waiting_us(self) -> int | None:
+        """Receipt of the oldest message that is not in a batch yet [Unix microseconds]; None for none."""
+        with self._changed:
+            first = [its[0].message.received_us for its in self._waiting.values()]
+            return min(first, default=None)
+
     def close(self) -> None:
         """Let waiting threads go; nothing is taken in any more."""
         with self._changed:

@@ -33,8 +33,9 @@ SETTLE_S = 1.0
 #: Silence after which a session that is to end holds nothing any more [s].
 LEAVING_S = 3.0
 
-#: How often the intake says how far it has come [s].
-HORIZON_EVERY_S = 0.5
+#: How often the intake says how far it has come [s], and how soon it does so again with a batch, where that
+#: takes no transaction of its own.
+HORIZON_EVERY_S, HORIZON_GAP_S = 0.5, 0.05
 
 
 class Intake:
@@ -175,16 +176,47 @@ class Intake:
             batch = self._queue.take(self._settings.batch_rows, 0.25, self._settings.batch_wait_s)
             if batch:
                 self._last_message = time.monotonic()
-                written = self._write(batch)
+                horizon = self._horizon_with(batch)
+                written = self._write(batch, horizon)
                 if written is None:
                     return
+                if horizon is not None:
+                    self._has_come_to(horizon)
                 if written.lag_s < CAUGHT_UP_LAG_S and written.stored:
                     self._caught_up = True
                 safe = self._queue.safe()
                 self.connection.acknowledge_all([(m.message_id, m.qos, m.connection) for m in safe])
             self._move_horizon()
 
-    def _write(self, batch: list[Arrived]) -> Written | None:
+    def _horizon_with(self, batch: list[Arrived]) -> Horizon | None:
+        """How far we have come with a batch, to be kept in its transaction; None where it is said later.
+
+        A report is judged with its site's others when the horizon has passed it. To wait for the next time
+        that it is said by itself would take longer than all else.
+        """
+        if (
+            time.monotonic() - self._last_horizon < HORIZON_GAP_S
+            or not self._caught_up
+            or not self.connection.connected
+            or self._is_leaving
+            # What comes by two ways is not in order of receipt; what is joined is given up by the other way.
+            or self._others
+            or self._writer.waits_for_parts
+        ):
+            return None
+        left_us = self._queue.oldest_waiting_us()
+        newest_us = max(message.received_us for message in batch)
+        until_us = newest_us if left_us is None else min(newest_us, left_us - 1)
+        if until_us <= max(self.until_us or 0, self._since_us):
+            return None
+        return Horizon(self._since_us, until_us)
+
+    def _has_come_to(self, horizon: Horizon) -> None:
+        """It is kept how far we have come."""
+        self._last_horizon, self.until_us = time.monotonic(), horizon.until_us
+        self._metrics.intake_horizon.set(horizon.until_us / 1e6)
+
+    def _write(self, batch: list[Arrived], horizon: Horizon | None) -> Written | None:
         """Commit a batch, however long the database is away; None when we are stopped meanwhile."""
         delay_s = 0.1
         while not self._stopping.is_set():
@@ -194,7 +226,7 @@ class Intake:
                     self._metrics.batch_seconds.time(),
                     span(self._metrics.spans, "batch", {"messages": len(batch)}),
                 ):
-                    return self._writer.write(batch)
+                    return self._writer.write(batch, None if horizon is None else (self._name, horizon))
             except Exception as error:
                 if not is_passing(error):
                     log.exception("the intake cannot go on")
@@ -227,12 +259,12 @@ class Intake:
             return
         # What waits may have been sent by anybody when the oldest of it came, and never less than was said.
         until_us = max(clock_us if oldest_us is None else oldest_us - 1, self.until_us or 0)
+        horizon = Horizon(self._since_us, until_us)
         try:
-            self._writer.note_horizon(self._name, Horizon(self._since_us, until_us))
+            self._writer.note_horizon(self._name, horizon)
         except Exception as error:
             if not is_passing(error):
                 raise
             log.error("store: the intake's progress cannot be kept, trying again: %s", error)
             return
-        self._last_horizon, self.until_us = now, until_us
-        self._metrics.intake_horizon.set(until_us / 1e6)
+        self._has_come_to(horizon)

@@ -244,6 +244,11 @@ class Writer:
         repeated = len(readings) - inserted + refused_all - len(sorted_batch.refused)
         return Written(inserted, repeated, tuple(sorted_batch.refused), lag_s)
 
+    @property
+    def waits_for_parts(self) -> bool:
+        """Whether there may be bare numbers that wait for the rest of their report."""
+        return self._sorter.joins or self._has_pending
+
     def forget_horizon(self, intake: str) -> None:
         """An intake is not there any more: nobody waits for it."""
         with self._store.writing() as connection:
@@ -251,7 +256,7 @@ class Writer:
 
     def note_horizon(self, intake: str, horizon: Horizon) -> None:
         """Keep how far the intake has come, when there is nothing else to write."""
-        if self._sorter.joins or self._has_pending:
+        if self.waits_for_parts:
             # What waits for the rest of its report can be given up, now that all has come that was sent.
             self._commit([], (intake, horizon), (), again=False)
             self._has_pending = False

@@ -287,6 +287,8 @@ class Watch:
 
     @staticmethod
     def _links(reports: Sequence[LinkReport], fleet: Fleet) -> Links:
+        if not reports:
+            return Links.none()
         where = {name: i for i, name in enumerate(fleet.site_names)}
         known = [r for r in reports if r.site in where]
         return Links(
