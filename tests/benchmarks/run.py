@@ -38,6 +38,7 @@ PARTS: dict[str, tuple[str, tuple[str, ...], tuple[str, ...]]] = {
     "pages": ("pages.py", (), ("--transmitters", "1000", "--days", "10", "--rounds", "10")),
     "burst": ("burst.py", (), ()),
     "recovery": ("recovery.py", (), ("--readings", "200000")),
+    "several": ("several.py", (), ("--reports", "20000", "--repeats", "1")),
     "sizing": ("sizing.py", (), ("--transmitters", "1000", "--each", "50", "--no-postgres")),
 }
 

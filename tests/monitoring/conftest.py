@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import shutil
 import subprocess
 import sys
@@ -20,6 +19,8 @@ from typing import Any
 
 import pytest
 import yaml
+from command_line import environment
+from databases import address_of, environment_of
 from opentelemetry.proto.collector.trace.v1.trace_service_pb2 import ExportTraceServiceRequest
 from opentelemetry.proto.common.v1.common_pb2 import KeyValue
 from opentelemetry.proto.trace.v1.trace_pb2 import Span
@@ -182,7 +183,7 @@ def make_token(folder: Path) -> str:
     done = subprocess.run(
         [sys.executable, "-m", "standingwatch", "token", "add", "prometheus", "--role", "viewer"],
         cwd=folder,
-        env={**os.environ, "PYTHONPATH": str(ROOT / "service")},
+        env=environment(**environment_of(folder)),
         capture_output=True,
         text=True,
         timeout=60,
@@ -209,7 +210,7 @@ def scrape_settings(folder: Path, web_port: int) -> Path:
 @pytest.fixture(scope="module")
 def monitored(tmp_path_factory: pytest.TempPathFactory, run_broker: Any) -> Iterator[Monitored]:
     folder = tmp_path_factory.mktemp("monitored")
-    store = Store(f"sqlite:///{folder}/standingwatch.sqlite")
+    store = Store(address_of(folder / "standingwatch.sqlite"))
     store.migrate()
     fill(store)
     store.close()
@@ -228,7 +229,7 @@ def monitored(tmp_path_factory: pytest.TempPathFactory, run_broker: Any) -> Iter
         daemon = subprocess.Popen(
             [sys.executable, "-m", "standingwatch", "run", "--settings", "standingwatch.toml"],
             cwd=folder,
-            env={**os.environ, "PYTHONPATH": str(ROOT / "service")},
+            env=environment(**environment_of(folder)),
             stdout=log,
             stderr=log,
         )

@@ -519,7 +519,7 @@ restore(Store(sys.argv[1]), Path(sys.argv[2]), replace=True, now_us=1, note=lamb
 
 
 def test_a_restore_that_is_killed_between_two_rows_changes_nothing(postgres: Store, scratch: Path) -> None:
-    """Nobody is left then who could stop psql: the end of its input must not be the end of the transaction."""
+    """Nobody is left to stop psql then: the end of its input must not be the end of the transaction."""
     make_backup(postgres, scratch / "a", NOW_US)
     with postgres.writing() as connection:
         save_note(connection, "later", 1)
