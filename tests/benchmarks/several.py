@@ -225,8 +225,9 @@ def tell(found: dict[int, list[Cost]]) -> None:
             "database": [run.database_us for run in runs],
         }
         say(
-            f"{intakes} intake(s): {spread([run.rate for run in runs], 0)} reports/s; processor time a report "
-            "[us]: " + ", ".join(f"{name} {spread(values, 1)}" for name, values in parties.items())
+            f"{intakes} intake(s): {spread([run.rate for run in runs], 0)} reports/s; "
+            "processor time a report [us]: "
+            + ", ".join(f"{name} {spread(values, 1)}" for name, values in parties.items())
         )
     pairs = list(zip(found[1], found[2], strict=True))
     say(f"two against one on {os.cpu_count()} processors")

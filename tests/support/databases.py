@@ -69,7 +69,8 @@ def url_in(folder: Path) -> str:
 
 def environment_of(folder: Path) -> dict[str, str]:
     """What commands in a folder need to find its store, where no settings name one."""
-    if _chosen.port is None:
+    settings = folder / "standingwatch.toml"
+    if _chosen.port is None or (settings.is_file() and "[store]" in settings.read_text()):
         return {}
     return {"STANDINGWATCH_STORE__URL": address_of(folder / "standingwatch.sqlite")}
 
