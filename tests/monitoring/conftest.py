@@ -58,8 +58,9 @@ open_metrics = false
 url = "http://127.0.0.1:{collector}/v1/traces"
 """
 
-#: How long the history is that the service begins with: more than the hours of a provisional baseline.
-HISTORY_HOURS = 10
+#: How long the history is that the service begins with: at any time of the day, one of its days (UTC) has
+#: more than the hours of a provisional baseline.
+HISTORY_HOURS = 34
 
 
 @pytest.fixture(scope="session")
@@ -138,7 +139,7 @@ class Monitored:
 
 
 def fill(store: Store) -> None:
-    """Ten hours of reports of each transmitter, taken in by the service's own writer as if it were then."""
+    """History of each transmitter, taken in by the service's own writer as if it were then."""
     now_us = time.time_ns() // 1000
     with store.writing() as connection:
         replace_site_list(connection, read_inventory_text(INVENTORY, "inventory.csv").rows, now_us)

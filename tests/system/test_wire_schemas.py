@@ -142,6 +142,7 @@ def free_ports(count: int) -> list[int]:
         return [int(one.getsockname()[1]) for one in sockets]
 
 
+@pytest.mark.sqlite_only("the demo has its own store inside")
 def test_every_message_of_the_demo(tmp_path: Path) -> None:
     """Reports and links in, events, lists and heartbeats out, as an onlooker at the broker sees them."""
     channels = of_topic(asyncapi("standingwatch"))
