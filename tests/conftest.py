@@ -18,7 +18,7 @@ import hypothesis
 import paho.mqtt.client as mqtt
 import psycopg
 import pytest
-from databases import new_database
+from databases import count_made, drop_since, files_of_sqlite, new_database, use_server
 from order import longest_first
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from waiting import free_port, wait_until
@@ -63,18 +63,40 @@ LONG = tuple(
 )
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Where stores are that a test has on one kind of database only."""
+    words = "kind of database of all stores: those that no marker binds to SQLite are on PostgreSQL then"
+    parser.addoption("--store", choices=("sqlite", "postgresql"), default="sqlite", help=words)
+
+
 def pytest_itemcollected(item: pytest.Item) -> None:
     """Mark the long ones."""
-    if any(pattern.search(item.nodeid) for pattern in LONG):
+    about = item.get_closest_marker("sqlite_only")
+    if about is not None and not (about.args and about.args[0]):
+        raise pytest.UsageError(f"{item.nodeid}: sqlite_only wants a reason")
+    # A sibling on SQLite says the same only where it runs.
+    on_server = item.config.getoption("--store") == "postgresql"
+    patterns = [pattern for pattern in LONG if not (on_server and "postgresql" in pattern.pattern)]
+    if any(pattern.search(item.nodeid) for pattern in patterns):
         item.add_marker(pytest.mark.long)
 
 
 @pytest.hookimpl(trylast=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Put what is left, when tests have been chosen, in an order for several processes."""
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out what is about SQLite when stores are on PostgreSQL; then put all in an order for several."""
+    if config.getoption("--store") == "postgresql":
+        left_out = [item for item in items if is_about_sqlite(item)]
+        config.hook.pytest_deselected(items=left_out)
+        items[:] = [item for item in items if not is_about_sqlite(item)]
     processes = int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1"))
     if processes > 1:
         items[:] = longest_first(items, [item.path.name for item in items], processes)
+
+
+def is_about_sqlite(item: pytest.Item) -> bool:
+    """Whether a test, or this form of it, says something of SQLite alone."""
+    of_form: dict[str, Any] = getattr(getattr(item, "callspec", None), "params", {})
+    return item.get_closest_marker("sqlite_only") is not None or of_form.get("store_url") == "sqlite"
 
 
 def program(name: str) -> str:
@@ -277,6 +299,29 @@ def postgres_port() -> Iterator[int]:
         server.terminate()
         server.wait(20)
         shutil.rmtree(folder)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _on_chosen_store(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[None]:
+    """With `--store postgresql`: stores are on a server, and at the end no file of SQLite has come about."""
+    if request.config.getoption("--store") != "postgresql":
+        yield
+        return
+    use_server(request.getfixturevalue("postgres_port"))
+    yield
+    found = files_of_sqlite(tmp_path_factory.getbasetemp())
+    assert found == [], "stores on SQLite although --store postgresql: mark their tests, or use address_of"
+
+
+@pytest.fixture(autouse=True)
+def _databases_of_one_test(request: pytest.FixtureRequest, _on_chosen_store: None) -> Iterator[None]:
+    """With `--store postgresql`: what a test had a server make goes with it."""
+    before = count_made()
+    yield
+    if request.config.getoption("--store") == "postgresql":
+        drop_since(before)
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

@@ -7,6 +7,7 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
+from databases import address_of
 from opentelemetry.sdk.trace.export import SimpleSpanProcessor
 from opentelemetry.sdk.trace.export.in_memory_span_exporter import InMemorySpanExporter
 from opentelemetry.trace import StatusCode
@@ -30,7 +31,7 @@ def test_nothing_is_imported_that_sends_unless_it_is_asked_for(
     monkeypatch.setitem(sys.modules, name, None)
     with pytest.raises(SpansError, match=r"pip install 'standingwatch\[traces\]'"):
         SentSpans("http://127.0.0.1:1/v1/traces", "watch", "1")
-    store = {"url": f"sqlite:///{tmp_path}/store.sqlite"}
+    store = {"url": address_of(tmp_path / "store.sqlite")}
     settings = {"store": store, "traces": {"url": "http://127.0.0.1:1/v1/traces"}}
     daemon = Daemon(Settings.model_validate(settings))
     with pytest.raises(StartError, match="traces: url is set"):

@@ -129,8 +129,9 @@ class Daemon:
         me = Claimant(self.called)
         duties = Duties(self.store, me, self.kinds, crew.wanted, self._made(crew), self.metrics)
         self._started.callback(duties.stop)
-        self._crew = crew
         duties.start()
+        # Not before: with nothing begun yet it would say that others do all of it, and the service is ready.
+        self._crew = crew
         if health is not None:
             manager = ServiceManager()
             self._begin(Supervisor(manager, crew.pulses(), health.has_begun, health.reasons))

@@ -346,12 +346,12 @@ class Found:
 class Target:
     """What the inputs go through."""
 
-    def __init__(self, folder: Path, slow: bool = False) -> None:
+    def __init__(self, folder: Path, slow: bool = False, url: str = "") -> None:
         for device in sorted(DEVICES.iterdir()):
             (folder / f"{device.name}.toml").write_text((device / "profile.toml").read_text())
         self.profiles = load_profiles(folder)[0]
         self.slow = slow
-        self.store = Store(f"sqlite:///{folder}/store.sqlite")
+        self.store = Store(url or f"sqlite:///{folder}/store.sqlite")
         self.store.migrate()
         with self.store.writing() as connection:
             replace_site_list(connection, read_inventory_text(SITES, "fleet.csv").rows, NOW_US)
@@ -420,9 +420,9 @@ class Target:
         found.took(time.thread_time() - begin, "a batch written", sum(len(m.payload) for m in batch), "")
 
 
-def put_in(folder: Path, inputs: int, seed: int) -> Found:
+def put_in(folder: Path, inputs: int, seed: int, url: str = "") -> Found:
     """So many inputs from a seed through everything; every kind of poison first, on every valid topic."""
-    target, found = Target(folder), Found()
+    target, found = Target(folder, url=url), Found()
     valid = valid_messages(target.profiles)
     maker = Maker(random.Random(seed), valid)
     batch: list[Arrived] = []

@@ -48,6 +48,7 @@ PARTS: dict[str, tuple[str, tuple[str, ...], tuple[str, ...]]] = {
     ),
     "burst": ("burst.py", (), ()),
     "recovery": ("recovery.py", (), ("--readings", "200000")),
+    "several": ("several.py", (), ("--reports", "20000", "--repeats", "1")),
     "sizing": ("sizing.py", (), ("--transmitters", "1000", "--each", "50", "--no-postgres")),
 }
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from command_line import run as run_command
+from databases import address_of
 
 from standingwatch.cli.access import ROLES
 from standingwatch.store.access import Role, load_user
@@ -48,7 +49,7 @@ def test_users_from_the_first_to_the_last(tmp_path: Path) -> None:
     assert ", disabled " in listed[1]
     other = "another long word 9"
     assert run(tmp_path, "user", "password", "Ada", "--password-file", "-", given=other)[0] == 0
-    store = Store(f"sqlite:///{tmp_path}/standingwatch.sqlite")
+    store = Store(address_of(tmp_path / "standingwatch.sqlite"))
     with store.reading() as connection:
         ada, lines = load_user(connection, "Ada"), load_audit(connection, 20)
     store.close()

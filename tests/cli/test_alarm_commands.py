@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from command_line import run, store_in, well
+from command_line import be_in, run, store_in, well
+from databases import address_of_copy
 
 from standingwatch.alarms.handling import Act, OperatorState, put_on_shelf
 from standingwatch.alarms.lifecycle import AlarmKey, Evidence, apply
@@ -77,13 +78,16 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def folder(filled: Path, tmp_path: Path) -> Path:
     """A copy of that folder, for one test."""
-    return Path(shutil.copytree(filled, tmp_path / "here"))
+    here = Path(shutil.copytree(filled, tmp_path / "here"))
+    # With the tree came its file, not a database that stands for it.
+    address_of_copy(filled / "standingwatch.sqlite", here / "standingwatch.sqlite")
+    return here
 
 
 @pytest.fixture
 def refused(filled: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Any:
     """Runs a command that can do nothing, in this process: its exit status, and what it complained of."""
-    monkeypatch.chdir(filled)
+    be_in(filled, monkeypatch)
 
     def run_here(*words: str) -> tuple[int, str]:
         try:

@@ -13,8 +13,12 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
+import psycopg
 import pytest
-from sqlalchemy import text
+from command_line import be_in
+from databases import address_of, on_postgresql
+from sqlalchemy import MetaData, select, text
+from waiting import wait_until
 
 from standingwatch.cli.main import main
 from standingwatch.store.connect import Store
@@ -28,7 +32,7 @@ Run = Callable[..., tuple[int, str, str]]
 @pytest.fixture
 def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
     """Gives a command in a folder of its own: status, output, errors."""
-    monkeypatch.chdir(tmp_path)
+    be_in(tmp_path, monkeypatch)
 
     def give(*words: str) -> tuple[int, str, str]:
         try:
@@ -133,23 +137,30 @@ def test_an_older_program_refuses_a_later_layout_in_one_sentence(
     run: Run, tmp_path: Path, words: tuple[str, ...]
 ) -> None:
     assert run("inventory", "import", str(SIX))[0] == 0
-    file = tmp_path / "standingwatch.sqlite"
-    with closing(sqlite3.connect(file)) as connection, connection:
-        connection.execute("UPDATE alembic_version SET version_num = '0099'")
-    before = dump(file)
+    address = address_of(tmp_path / "standingwatch.sqlite")
+    with closing(Store(address)) as store, store.writing() as connection:
+        connection.execute(text("UPDATE alembic_version SET version_num = '0099'"))
+    before = dump(address)
     status, _, err = run(*words)
     assert status == 1
     (line,) = err.splitlines()
     assert "its layout is 0099, which this version does not know; run the version that wrote it" in line
-    assert dump(file) == before
+    assert dump(address) == before
     assert not (tmp_path / "night.backup").exists()
 
 
-def dump(file: Path) -> list[str]:
-    with closing(sqlite3.connect(file)) as connection:
-        return list(connection.iterdump())
+def dump(address: str) -> dict[str, Any]:
+    """The tables of a store, with their columns and all rows."""
+    with closing(Store(address)) as store, store.reading() as connection:
+        there = MetaData()
+        there.reflect(connection)
+        return {
+            name: (table.c.keys(), connection.execute(select(table).order_by(*table.c)).all())
+            for name, table in there.tables.items()
+        }
 
 
+@pytest.mark.sqlite_only("a file of it is damaged")
 @pytest.mark.parametrize("words", [("check",), ("run",), ("backup", "night.backup"), ("inventory", "export")])
 def test_a_damaged_store_is_told_with_the_way_back(run: Run, tmp_path: Path, words: tuple[str, ...]) -> None:
     assert run("inventory", "import", str(SIX))[0] == 0
@@ -172,10 +183,10 @@ def test_a_damaged_store_is_told_with_the_way_back(run: Run, tmp_path: Path, wor
 
 
 @pytest.fixture(scope="module")
-def large(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A store whose backup takes a while: 20 MB that do not get smaller."""
-    file = tmp_path_factory.mktemp("large") / "standingwatch.sqlite"
-    store = Store(f"sqlite:///{file}")
+def large(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """The address of a store whose backup takes a while: 20 MB that do not get smaller."""
+    address = address_of(tmp_path_factory.mktemp("large") / "standingwatch.sqlite")
+    store = Store(address)
     store.migrate()
     with store.writing() as connection:
         for number in range(20):
@@ -187,11 +198,11 @@ def large(tmp_path_factory: pytest.TempPathFactory) -> Path:
                 {"number": number, "payload": os.urandom(1_000_000)},
             )
     store.close()
-    return file
+    return address
 
 
-def test_a_backup_that_is_killed_leaves_no_half_file(run: Run, large: Path, monkeypatch: Any) -> None:
-    monkeypatch.setenv("STANDINGWATCH_STORE__URL", f"sqlite:///{large}")
+def test_a_backup_that_is_killed_leaves_no_half_file(run: Run, large: str, monkeypatch: Any) -> None:
+    monkeypatch.setenv("STANDINGWATCH_STORE__URL", large)
     folder = Path.cwd()
     target, part, scratch = folder / "a", folder / "a.part", folder / "a.part.data"
 
@@ -201,7 +212,8 @@ def test_a_backup_that_is_killed_leaves_no_half_file(run: Run, large: Path, monk
     def packing() -> bool:
         return part.exists() and part.stat().st_size > 3_000_000
 
-    for moment in (copying, packing):
+    # PostgreSQL's own tool writes straight into the backup.
+    for moment in (packing,) if on_postgresql() else (copying, packing):
         process = subprocess.Popen(
             [sys.executable, "-m", "standingwatch", "backup", "a"],
             env={**os.environ, "PYTHONPATH": str(ROOT / "service")},
@@ -219,25 +231,54 @@ def test_a_backup_that_is_killed_leaves_no_half_file(run: Run, large: Path, monk
     assert run("backup", "check", "a")[0] == 0
 
 
-def test_a_restore_that_is_killed_leaves_the_store_as_it_was(run: Run, large: Path, monkeypatch: Any) -> None:
-    monkeypatch.setenv("STANDINGWATCH_STORE__URL", f"sqlite:///{large}")
+def test_a_restore_that_is_killed_leaves_the_store_as_it_was(run: Run, large: str, monkeypatch: Any) -> None:
+    monkeypatch.setenv("STANDINGWATCH_STORE__URL", large)
     folder = Path.cwd()
     assert run("backup", "a")[0] == 0
-    monkeypatch.setenv("STANDINGWATCH_STORE__URL", f"sqlite:///{folder}/mine.sqlite")
+    mine = address_of(folder / "mine.sqlite")
+    monkeypatch.setenv("STANDINGWATCH_STORE__URL", mine)
     assert run("inventory", "import", str(SIX))[0] == 0
-    before = dump(folder / "mine.sqlite")
+    before = dump(mine)
+    new = folder / "mine.sqlite.restoring"
+    # What a transaction that is not over has written is on the server's disk, and nobody's yet.
+    size = _size_at(mine) if on_postgresql() else 0
+
+    def has_come() -> int:
+        if on_postgresql():
+            return _size_at(mine) - size
+        return new.stat().st_size if new.exists() else 0
+
     process = subprocess.Popen(
         [sys.executable, "-m", "standingwatch", "restore", "a", "--replace"],
         env={**os.environ, "PYTHONPATH": str(ROOT / "service")},
         stdout=subprocess.DEVNULL,
     )
-    new = folder / "mine.sqlite.restoring"
-    while process.poll() is None and not (new.exists() and new.stat().st_size > 3_000_000):
+    while process.poll() is None and not has_come() > 3_000_000:
         time.sleep(0.0005)
     process.send_signal(signal.SIGKILL)
     assert process.wait(20) == -signal.SIGKILL, "it was done before it could be killed"
-    assert dump(folder / "mine.sqlite") == before
+    if on_postgresql():
+        # Its tools, which nobody feeds any more, end by themselves.
+        wait_until(lambda: _at_work(mine) == 0, 20, "psql has left")
+    assert dump(mine) == before
     status, out, _ = run("restore", "a", "--replace")
     assert status == 0
     assert "21 rows in" in out
     assert not new.exists()
+
+
+def _size_at(address: str) -> int:
+    return _of_server(address, "SELECT pg_database_size(%s)")
+
+
+def _at_work(address: str) -> int:
+    return _of_server(address, "SELECT count(*) FROM pg_stat_activity WHERE datname = %s")
+
+
+def _of_server(address: str, words: str) -> int:
+    """What a server says of a database, from another one: to be in it would be in the restore's way."""
+    server, _, name = address.replace("+psycopg", "").rpartition("/")
+    with psycopg.connect(f"{server}/postgres") as connection:
+        row = connection.execute(words, (name,)).fetchone()
+    assert row is not None
+    return int(row[0])

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from command_line import run
+from databases import address_of
 
 from standingwatch.inventory import read_inventory_text
 from standingwatch.readings.clocks import ClockSettings, observe, unknown_clocks
@@ -23,7 +24,7 @@ SITES = ("amber", "birch", "cedar", "dale")
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """Clocks: one is an hour behind, one gains, one is right, one is not known."""
-    store = Store(f"sqlite:///{tmp_path}/standingwatch.sqlite")
+    store = Store(address_of(tmp_path / "standingwatch.sqlite"))
     store.migrate()
     text = "site,transmitter,frequency_mhz\n" + "".join(f"{site},t1,446\n" for site in SITES)
     received_us = np.repeat(NOW_US + np.arange(24 * 60) * 60_000_000, 3)

@@ -7,6 +7,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from command_line import be_in
+from databases import address_of
 
 from standingwatch.alarms.lifecycle import AlarmKey, Evidence, apply
 from standingwatch.cli import main
@@ -27,7 +29,7 @@ WORK = "site,transmitter,start,end,kind\nalder,,2026-03-01T08:00:00Z,2026-03-01T
 
 @contextmanager
 def store_in(folder: Path) -> Iterator[Store]:
-    store = Store(f"sqlite:///{folder / 'standingwatch.sqlite'}")
+    store = Store(address_of(folder / "standingwatch.sqlite"))
     store.migrate()
     yield store
     store.close()
@@ -36,7 +38,7 @@ def store_in(folder: Path) -> Iterator[Store]:
 @pytest.fixture
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder with a site list, an alarm that stands, one that has ended, a visit and a refused report."""
-    monkeypatch.chdir(tmp_path)
+    be_in(tmp_path, monkeypatch)
     (tmp_path / "list.csv").write_text(LIST)
     (tmp_path / "work.csv").write_text(WORK)
     assert main(("inventory", "import", "list.csv")) == 0

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from command_line import run
+from databases import address_of
 from prometheus_client import CollectorRegistry
 from sqlalchemy import select
 
@@ -86,7 +87,7 @@ def test_a_profile_is_mended_and_the_reports_are_put_in_again(
     path = write("profiles/gateway.toml", GATEWAY)
     assert run(tmp_path, "inventory", "import", "sites.csv").returncode == 0
     path.write_text(GATEWAY.replace('"/f"', '"/forward"'))
-    store = Store(f"sqlite:///{tmp_path}/standingwatch.sqlite")
+    store = Store(address_of(tmp_path / "standingwatch.sqlite"))
     try:
         metrics = Metrics(CollectorRegistry())
         writer = Writer(store, IntakeSettings(), FleetDefaults(), "standingwatch", metrics, lambda: NOW_US)

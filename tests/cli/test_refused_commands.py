@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from command_line import run
+from databases import address_of
 from prometheus_client import CollectorRegistry
 from sqlalchemy import select
 
@@ -29,7 +30,7 @@ TOPIC = "standingwatch/report/cedar-point/rpt-1"
 @pytest.fixture
 def kept(tmp_path: Path) -> Iterator[Store]:
     """The store that the commands find in their folder, with three refused reports in it."""
-    store = Store(f"sqlite:///{tmp_path}/standingwatch.sqlite")
+    store = Store(address_of(tmp_path / "standingwatch.sqlite"))
     store.migrate()
     writer = Writer(
         store,

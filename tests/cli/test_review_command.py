@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from command_line import run
+from databases import address_of
 
 from standingwatch.alarms.lifecycle import AlarmKey, Evidence, apply
 from standingwatch.detect.words import Condition, Severity
@@ -29,7 +30,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     key = AlarmKey("alder", "rpt-1", Condition.SWR_HIGH)
     change = apply(None, Evidence(key, Severity.CRITICAL, time_us, {"swr": 4.0, "limit_swr": 3.0}), time_us)
     assert change is not None
-    store = Store(f"sqlite:///{made}/standingwatch.sqlite")
+    store = Store(address_of(made / "standingwatch.sqlite"))
     with store.writing() as connection:
         save_changes(connection, [change], "urn:test")
     store.close()

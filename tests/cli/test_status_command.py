@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import trustme
+from databases import address_of, url_in
 from sqlalchemy import text
 
 from standingwatch.cli.main import main
@@ -100,10 +101,10 @@ def folder(tmp_path: Path, unused_port: int, monkeypatch: pytest.MonkeyPatch) ->
     """A folder with settings and a store of one transmitter; its daemon does not run."""
     monkeypatch.chdir(tmp_path)
     (tmp_path / "standingwatch.toml").write_text(
-        f'[store]\nurl = "sqlite:///store.sqlite"\n[web]\nport = {unused_port}\n'
+        f'[store]\nurl = "{url_in(tmp_path)}"\n[web]\nport = {unused_port}\n'
     )
     rows = read_inventory_text("site,transmitter,frequency_mhz\nalder,rpt-1,155\n", "sites.csv").rows
-    store = Store(f"sqlite:///{tmp_path}/store.sqlite")
+    store = Store(address_of(tmp_path / "store.sqlite"))
     store.migrate()
     with store.writing() as connection:
         replace_site_list(connection, rows, 1)
@@ -113,7 +114,7 @@ def folder(tmp_path: Path, unused_port: int, monkeypatch: pytest.MonkeyPatch) ->
 
 @contextmanager
 def changing(folder: Path) -> Iterator[Store]:
-    store = Store(f"sqlite:///{folder}/store.sqlite")
+    store = Store(address_of(folder / "store.sqlite"))
     yield store
     store.close()
 
@@ -154,6 +155,7 @@ def test_a_store_of_another_version_is_neither_read_nor_changed(
         assert connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one() == "0004"
 
 
+@pytest.mark.sqlite_only("a file of it is damaged")
 def test_a_damaged_store_is_a_problem_and_no_traceback(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from databases import address_of
 from pypdf import PdfReader
 
 from standingwatch.alarms.lifecycle import AlarmKey, Evidence, apply_all
@@ -30,7 +31,7 @@ Run = Callable[..., tuple[int, str, str]]
 def url(tmp_path: Path) -> str:
     """A store with one visit proposed, from an alarm of four days ago."""
     now_us = time.time_ns() // 1000
-    url = f"sqlite:///{tmp_path}/visits.sqlite"
+    url = address_of(tmp_path / "visits.sqlite")
     store = Store(url)
     store.migrate()
     key = AlarmKey("alder", "rpt-1", Condition.SWR_HIGH)

@@ -17,6 +17,7 @@ from types import ModuleType
 from typing import Any
 
 import pytest
+from databases import address_of
 from sqlalchemy import select
 from sqlalchemy.exc import DBAPIError
 
@@ -188,7 +189,7 @@ class Service:
 
     @property
     def store_url(self) -> str:
-        return f"sqlite:///{self.folder}/store.sqlite"
+        return address_of(self.folder / "store.sqlite")
 
     def start(self) -> None:
         (self.folder / "inventory.csv").write_text(

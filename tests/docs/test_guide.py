@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from databases import address_of
 from jsonschema import Draft7Validator
 from story import Story, lines_of
 from waiting import free_port
@@ -44,7 +45,7 @@ def story(tmp_path: Path, broker: Any, monkeypatch: pytest.MonkeyPatch) -> Itera
         {
             "STANDINGWATCH_BROKER__PORT": str(broker.port),
             "STANDINGWATCH_WEB__PORT": str(web),
-            "STANDINGWATCH_STORE__URL": f"sqlite:///{tmp_path}/standingwatch.sqlite",
+            "STANDINGWATCH_STORE__URL": address_of(tmp_path / "standingwatch.sqlite"),
             # How full the disk under the tests is is not what they are about.
             "STANDINGWATCH_WATCHMAN__STORE_FREE_BYTES": "1",
             "TZ": "UTC",

@@ -46,7 +46,9 @@ OF_POSTGRESQL = (
 @pytest.mark.parametrize(
     ("database", "names"),
     [
-        pytest.param("sqlite", SHORT, id="sqlite"),
+        pytest.param(
+            "sqlite", SHORT, id="sqlite", marks=pytest.mark.sqlite_only("those that a file may have")
+        ),
         pytest.param("postgresql", OF_POSTGRESQL, id="postgresql", marks=pytest.mark.long),
     ],
 )

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json
 import socket
-import sqlite3
 import threading
 from pathlib import Path
 from typing import Any
 
 import pytest
+from databases import address_of, held
 from prometheus_client import CollectorRegistry
 from sqlalchemy import func, select
 from waiting import wait_until
@@ -61,8 +61,8 @@ def test_what_the_store_does_not_take_waits_at_the_broker(
     tmp_path: Path, run_broker: Any, connect_client: Any, protocol: Any
 ) -> None:
     """More than the queue holds, at a broker that sends as much as it can, while the store is locked."""
-    path = tmp_path / "store.sqlite"
-    store = Store(f"sqlite:///{path}")
+    address = address_of(tmp_path / "store.sqlite")
+    store = Store(address)
     store.migrate()
     with store.writing() as connection:
         rows = read_inventory_text("site,transmitter,frequency_mhz\namber,a1,155\n", "test").rows
@@ -77,23 +77,20 @@ def test_what_the_store_does_not_take_waits_at_the_broker(
     with run_broker(tmp_path, inflight=5000) as broker:
         made = BrokerSettings(port=broker.port, protocol=protocol, receive_maximum=5000)
         intake = Intake(made, settings, writer, metrics, lambda: NOW_US)
-        holder = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
-        holder.execute("BEGIN IMMEDIATE")
-        intake.start()
-        assert intake.connection.wait_connected(10)
-        client = connect_client(broker.port)
-        infos = []
-        for i in range(1500):
-            body = json.dumps({"time": 1_794_900_000 + i, "forward_w": 50, "reflected_w": 1})
-            infos.append(client.publish("standingwatch/report/amber/a1", body, qos=1))
-        for info in infos:
-            info.wait_for_publish(20)
-        # A batch of a hundred was taken and cannot be written; with it the queue is full.
-        wait_until(lambda: intake.queue_length >= 200, 10, "the queue is full")
-        threading.Event().wait(0.3)
-        assert intake.queue_length <= 300
-        holder.execute("ROLLBACK")
-        holder.close()
+        with held(address):
+            intake.start()
+            assert intake.connection.wait_connected(10)
+            client = connect_client(broker.port)
+            infos = []
+            for i in range(1500):
+                body = json.dumps({"time": 1_794_900_000 + i, "forward_w": 50, "reflected_w": 1})
+                infos.append(client.publish("standingwatch/report/amber/a1", body, qos=1))
+            for info in infos:
+                info.wait_for_publish(20)
+            # A batch of a hundred was taken and cannot be written; with it the queue is full.
+            wait_until(lambda: intake.queue_length >= 200, 10, "the queue is full")
+            threading.Event().wait(0.3)
+            assert intake.queue_length <= 300
         wait_until(lambda: value("readings_stored_total") == 1500, 20, "all is stored")
         intake.stop()
     assert value("intake_held_back_seconds_total") > 0.2

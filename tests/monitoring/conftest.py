@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import shutil
 import subprocess
 import sys
@@ -20,6 +19,8 @@ from typing import Any
 
 import pytest
 import yaml
+from command_line import environment
+from databases import address_of, environment_of
 from opentelemetry.proto.collector.trace.v1.trace_service_pb2 import ExportTraceServiceRequest
 from opentelemetry.proto.common.v1.common_pb2 import KeyValue
 from opentelemetry.proto.trace.v1.trace_pb2 import Span
@@ -57,8 +58,9 @@ open_metrics = false
 url = "http://127.0.0.1:{collector}/v1/traces"
 """
 
-#: How long the history is that the service begins with: more than the hours of a provisional baseline.
-HISTORY_HOURS = 10
+#: How long the history is that the service begins with: at any time of the day, one of its days (UTC) has
+#: more than the hours of a provisional baseline.
+HISTORY_HOURS = 34
 
 
 @pytest.fixture(scope="session")
@@ -137,7 +139,7 @@ class Monitored:
 
 
 def fill(store: Store) -> None:
-    """Ten hours of reports of each transmitter, taken in by the service's own writer as if it were then."""
+    """History of each transmitter, taken in by the service's own writer as if it were then."""
     now_us = time.time_ns() // 1000
     with store.writing() as connection:
         replace_site_list(connection, read_inventory_text(INVENTORY, "inventory.csv").rows, now_us)
@@ -182,7 +184,7 @@ def make_token(folder: Path) -> str:
     done = subprocess.run(
         [sys.executable, "-m", "standingwatch", "token", "add", "prometheus", "--role", "viewer"],
         cwd=folder,
-        env={**os.environ, "PYTHONPATH": str(ROOT / "service")},
+        env=environment(**environment_of(folder)),
         capture_output=True,
         text=True,
         timeout=60,
@@ -209,7 +211,7 @@ def scrape_settings(folder: Path, web_port: int) -> Path:
 @pytest.fixture(scope="module")
 def monitored(tmp_path_factory: pytest.TempPathFactory, run_broker: Any) -> Iterator[Monitored]:
     folder = tmp_path_factory.mktemp("monitored")
-    store = Store(f"sqlite:///{folder}/standingwatch.sqlite")
+    store = Store(address_of(folder / "standingwatch.sqlite"))
     store.migrate()
     fill(store)
     store.close()
@@ -228,7 +230,7 @@ def monitored(tmp_path_factory: pytest.TempPathFactory, run_broker: Any) -> Iter
         daemon = subprocess.Popen(
             [sys.executable, "-m", "standingwatch", "run", "--settings", "standingwatch.toml"],
             cwd=folder,
-            env={**os.environ, "PYTHONPATH": str(ROOT / "service")},
+            env=environment(**environment_of(folder)),
             stdout=log,
             stderr=log,
         )

@@ -109,17 +109,17 @@ def test_openmetrics_and_text_are_valid_and_say_the_same(monitored: Any) -> None
 
 
 def test_spans_of_the_work_come_to_a_collector(monitored: Any, until: Any) -> None:
-    collector = monitored.collector
+    collector, history = monitored.collector, 3 * 34 * 12
 
     def total(name: str, about: str) -> int:
         return sum(said[f"standingwatch.{about}"] for _, said, _ in collector.named(name))
 
     # Published were an array of three, one of these again, and what is no report; the history was there.
     until(lambda: total("batch", "messages") >= 3 and collector.named("delivery"), 20, "spans come")
-    until(lambda: total("pass", "readings") >= 3 * 120 + 3, 20, "spans of all passes come")
+    until(lambda: total("pass", "readings") >= history + 3, 20, "spans of all passes come")
     batches, passes, deliveries = (collector.named(name) for name in ("batch", "pass", "delivery"))
     assert total("batch", "messages") == 3
-    assert total("pass", "readings") == 3 * 120 + 3
+    assert total("pass", "readings") == history + 3
     assert total("pass", "changes") >= 1
     assert {about["standingwatch.channel"] for _, about, _ in deliveries} == {"mqtt"}
     for service, about, span in (*batches, *passes, *deliveries):

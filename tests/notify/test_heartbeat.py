@@ -189,6 +189,7 @@ def fill_up(store: Store, pages: int) -> None:
         connection.exec_driver_sql("SELECT 1")
 
 
+@pytest.mark.sqlite_only("a file of it is full")
 def test_it_goes_on_when_the_store_is_full_and_says_so(broker: Any, listen: Any, tmp_path: Path) -> None:
     store = Store(f"sqlite:///{tmp_path / 'store.sqlite'}")
     store.migrate()
@@ -215,6 +216,7 @@ def test_it_goes_on_when_the_store_is_full_and_says_so(broker: Any, listen: Any,
     store.close()
 
 
+@pytest.mark.sqlite_only("the disk of its file")
 def test_a_disk_without_room_is_a_full_store_although_a_few_bytes_still_fit(tmp_path: Path) -> None:
     store = Store(f"sqlite:///{tmp_path / 'store.sqlite'}")
     store.migrate()

@@ -13,6 +13,7 @@ from typing import Any
 
 import paho.mqtt.client as mqtt
 import pytest
+from databases import address_of
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from prometheus_client import CollectorRegistry
 from sqlalchemy import select
@@ -135,8 +136,8 @@ class Service:
 
 @pytest.fixture
 def store(tmp_path: Any) -> Iterator[Store]:
-    """SQLite alone: what comes out of the host goes the way of all reports, which others test on both."""
-    made = Store(f"sqlite:///{tmp_path}/store.sqlite")
+    """One kind of database: what comes out of the host goes the way of all reports, tested on both."""
+    made = Store(address_of(tmp_path / "store.sqlite"))
     made.migrate()
     with made.writing() as connection:
         replace_site_list(connection, read_inventory_text(SITES, "test").rows, now_us())

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from databases import url_in
 
 SERVICE = Path(__file__).parents[2] / "service"
 INVENTORY = """\
@@ -50,7 +51,7 @@ class Service:
 [broker]
 port = {self.broker_port}
 [store]
-url = "sqlite:///store.sqlite"
+url = "{url_in(self.folder)}"
 [inventory]
 file = "inventory.csv"
 [web]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,8 +10,8 @@ from typing import Any
 
 import alembic.command
 import numpy as np
-import psycopg
 import pytest
+from databases import address_of, new_database
 from prometheus_client import CollectorRegistry
 from sqlalchemy import MetaData, Table, select, text
 
@@ -181,9 +180,9 @@ def put_in(store: Store, rows: Rows) -> Rows:
 
 
 @pytest.fixture(scope="session")
-def filled(tmp_path_factory: pytest.TempPathFactory) -> Filled:
+def filled(tmp_path_factory: pytest.TempPathFactory, _on_chosen_store: None) -> Filled:
     """Something in every table: by reports and the watch, by hand, or of each column's type."""
-    store = Store(f"sqlite:///{tmp_path_factory.mktemp('filled')}/store.sqlite")
+    store = Store(address_of(tmp_path_factory.mktemp("filled") / "store.sqlite"))
     store.migrate()
     _watched(store)
     rows: Rows = {}
@@ -230,11 +229,4 @@ def scratch(tmp_path: Path) -> Path:
 def postgres_database(postgres_port: int) -> Callable[[], str]:
     """Makes empty databases at the tests' PostgreSQL server; gives the address of each."""
 
-    def make() -> str:
-        name = f"other_{time.monotonic_ns()}"
-        address = f"host=127.0.0.1 port={postgres_port} user=watch dbname=postgres"
-        with psycopg.connect(address, autocommit=True) as connection:
-            connection.execute(f"CREATE DATABASE {name}")
-        return f"postgresql+psycopg://watch@127.0.0.1:{postgres_port}/{name}"
-
-    return make
+    return lambda: new_database(postgres_port)

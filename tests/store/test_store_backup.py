@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import stat
+import subprocess
+import sys
 import threading
 import zipfile
 from collections.abc import Callable, Iterator
@@ -12,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from command_line import environment
 from sqlalchemy import Connection, func, select, text
 
 from standingwatch.store import tables
@@ -235,6 +239,7 @@ def sqlite_store(tmp_path: Path, filled: Any) -> Iterator[Store]:
     made.close()
 
 
+@pytest.mark.sqlite_only("a backup that holds its file")
 def test_any_byte_that_is_wrong_is_found(sqlite_store: Store, scratch: Path) -> None:
     file = scratch / "a"
     make_backup(sqlite_store, file, NOW_US)
@@ -258,6 +263,7 @@ def test_any_byte_that_is_wrong_is_found(sqlite_store: Store, scratch: Path) -> 
     assert sorted(os.listdir(scratch)) == ["a"]
 
 
+@pytest.mark.sqlite_only("a backup that holds its file")
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
@@ -283,6 +289,7 @@ def test_a_manifest_that_does_not_fit_is_refused(
     assert os.listdir(scratch) == ["a"]
 
 
+@pytest.mark.sqlite_only("a backup that holds its file")
 def test_what_is_no_backup_is_not_replaced(sqlite_store: Store, scratch: Path) -> None:
     file = scratch / "letters.zip"
     with zipfile.ZipFile(file, "w") as archive:
@@ -297,6 +304,7 @@ def test_what_is_no_backup_is_not_replaced(sqlite_store: Store, scratch: Path) -
         make_backup(sqlite_store, scratch / "absent" / "a", NOW_US)
 
 
+@pytest.mark.sqlite_only("a backup that holds its file")
 def test_an_older_backup_stays_until_the_new_one_is_whole(sqlite_store: Store, scratch: Path) -> None:
     file = scratch / "a"
     make_backup(sqlite_store, file, NOW_US)
@@ -318,6 +326,7 @@ def test_an_older_backup_stays_until_the_new_one_is_whole(sqlite_store: Store, s
     assert look_at(file).made_us == NOW_US + 2
 
 
+@pytest.mark.sqlite_only("a backup that holds its file")
 def test_a_log_that_is_left_is_not_played_into_what_was_put_back(sqlite_store: Store, scratch: Path) -> None:
     """The log of a store whose service was killed belongs to the old file alone."""
     file = scratch / "a"
@@ -344,6 +353,7 @@ def test_a_log_that_is_left_is_not_played_into_what_was_put_back(sqlite_store: S
     kept.close()
 
 
+@pytest.mark.sqlite_only("a backup that holds its file")
 def test_a_damaged_store_is_replaced_and_kept(sqlite_store: Store, scratch: Path) -> None:
     file = scratch / "a"
     before = everything(sqlite_store)
@@ -360,6 +370,7 @@ def test_a_damaged_store_is_replaced_and_kept(sqlite_store: Store, scratch: Path
     assert everything(sqlite_store) == {**before, "sessions": []}
 
 
+@pytest.mark.sqlite_only("a backup that holds its file")
 def test_a_log_that_cannot_be_put_back_stays_with_its_file(
     sqlite_store: Store, scratch: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -408,9 +419,6 @@ class HeldElsewhere:
     """Another process that has the store open and does nothing with it, as the service between two passes."""
 
     def __init__(self, store: Store) -> None:
-        import subprocess
-        import sys
-
         url = store.engine.url.render_as_string(hide_password=False)
         code = (
             "import sys\nfrom sqlalchemy import text\nfrom standingwatch.store.connect import Store\n"
@@ -488,6 +496,41 @@ def test_data_that_break_off_change_nothing(
     monkeypatch.setattr(module, "take_out", breaks_off)
     with pytest.raises(BackupError, match="the disk is away"):
         put_back(postgres, scratch / "a", replace=True)
+    assert everything(postgres) == before
+
+
+#: Restores, and is killed when psql has the readings' first row and nothing after it.
+KILLED_BETWEEN_ROWS = """
+import os, signal, sys
+from pathlib import Path
+from standingwatch.store.backups import postgres, restore
+from standingwatch.store.connect import Store
+
+def killed(read, write, _progress):
+    given = b"".join(iter(lambda: read(1 << 20), b""))
+    begin = given.index(b"\\n", given.index(b"COPY public.readings")) + 1
+    write(given[: given.index(b"\\n", begin) + 1])
+    write.__self__._process.stdin.flush()
+    os.kill(os.getpid(), signal.SIGKILL)
+
+postgres.pump = killed
+restore(Store(sys.argv[1]), Path(sys.argv[2]), replace=True, now_us=1, note=lambda _connection: None)
+"""
+
+
+def test_a_restore_that_is_killed_between_two_rows_changes_nothing(postgres: Store, scratch: Path) -> None:
+    """Nobody is left to stop psql then: the end of its input must not be the end of the transaction."""
+    make_backup(postgres, scratch / "a", NOW_US)
+    with postgres.writing() as connection:
+        save_note(connection, "later", 1)
+    before = everything(postgres)
+    url = postgres.engine.url.render_as_string(hide_password=False)
+    postgres.close()
+    done = subprocess.run(
+        [sys.executable, "-c", KILLED_BETWEEN_ROWS, url, str(scratch / "a")], env=environment(), timeout=60
+    )
+    assert done.returncode == -signal.SIGKILL
+    # It waits for psql's locks to go.
     assert everything(postgres) == before
 
 

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from databases import address_of
 from prometheus_client import CollectorRegistry
 from sqlalchemy import func, select
 
@@ -122,7 +123,7 @@ def outcome(store: Store) -> dict[str, Any]:
 @pytest.fixture(scope="module")
 def undisturbed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     """What comes of all readings without any backup."""
-    store = Store(f"sqlite:///{tmp_path_factory.mktemp('undisturbed')}/store.sqlite")
+    store = Store(address_of(tmp_path_factory.mktemp("undisturbed") / "store.sqlite"))
     site_list(store)
     service = Service(store)
     service.take_in(stream(service.fleet))

@@ -226,6 +226,7 @@ def test_what_is_let_go_of_while_claims_are_renewed_is_not_called_lost(
     one.stop()
 
 
+@pytest.mark.sqlite_only("a lock on a file beside its file")
 def test_a_second_daemon_on_sqlite_is_refused(tmp_path: Path) -> None:
     store = Store(f"sqlite:///{tmp_path}/store.sqlite")
     only = OneProcess(store)

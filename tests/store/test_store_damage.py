@@ -17,6 +17,8 @@ from standingwatch.store.damage import find_damage
 
 PAGE_BYTES = 4096
 
+pytestmark = pytest.mark.sqlite_only("a file of it is damaged")
+
 
 @pytest.fixture
 def file(tmp_path: Path, filled: Any) -> Path:

@@ -138,6 +138,7 @@ def test_more_names_than_a_statement_has_parameters(filled: Store) -> None:
         assert {one.alarm.key.site for one in ended_page(connection, choice, 50)} == {"S01"}
 
 
+@pytest.mark.sqlite_only("how it walks over an index")
 def test_a_page_walks_over_an_index_and_not_over_all_alarms(tmp_path) -> None:
     store = Store(f"sqlite:///{tmp_path}/store.sqlite")
     store.migrate()

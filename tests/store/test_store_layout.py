@@ -172,6 +172,7 @@ def test_keys_after_an_upgrade_are_the_new_ones(store_url: str) -> None:
     store.close()
 
 
+@pytest.mark.sqlite_only("its own kind of table")
 def test_an_upgrade_on_sqlite_leaves_state_without_row_numbers(tmp_path: Any) -> None:
     store = at_0001(f"sqlite:///{tmp_path}/store.sqlite")
     store.migrate()
@@ -202,6 +203,7 @@ def test_an_address_of_another_kind_is_refused(url: str) -> None:
         Store(url)
 
 
+@pytest.mark.sqlite_only("its own kind of table")
 def test_sqlite_keeps_readings_by_time_without_row_numbers(tmp_path) -> None:
     store = Store(f"sqlite:///{tmp_path}/store.sqlite")
     store.migrate()

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -16,6 +18,7 @@ from standingwatch.readings import Readings
 from standingwatch.store import partitions as module
 from standingwatch.store import tables
 from standingwatch.store.connect import Store
+from standingwatch.store.desk_mark import lock_desk
 from standingwatch.store.history import last_reading_us, next_reading_us
 from standingwatch.store.partitions import (
     DAY_US,
@@ -219,3 +222,20 @@ def test_the_readings_of_a_time_are_looked_for_in_their_partition_alone(store: S
     assert "readings_20261126" in plan
     assert "readings_2026120" not in plan
     assert "readings_default" not in plan
+
+
+def test_what_a_desk_does_waits_for_no_backup(store: Store) -> None:
+    """A backup holds the partitions still for as long as it takes."""
+    with store.reading() as backup, store.writing() as desk:
+        module.hold_still(backup)
+        desk.execute(text("SET LOCAL lock_timeout = 300"))
+        lock_desk(desk)
+
+
+def test_each_lock_has_a_number_of_its_own() -> None:
+    found = {
+        f"{path.name} {name}": int(number.replace("_", ""))
+        for path in Path(module.__file__).parent.rglob("*.py")
+        for name, number in re.findall(r"^([A-Z_]+_LOCK) = ([\d_]+)$", path.read_text(), re.MULTILINE)
+    }
+    assert len(set(found.values())) == len(found) >= 7, found

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import threading
 from dataclasses import replace
 
 import numpy as np
+from sqlalchemy.exc import IntegrityError
 
 from standingwatch.inventory import InventoryRow
 from standingwatch.store.connect import Store
@@ -44,6 +46,26 @@ def test_rows_come_back_whole_and_in_order(store: Store) -> None:
     assert len(set(sites.keys.tolist())) == 3
     assert sites.position_of_key[sites.keys].tolist() == [0, 1, 2]
     assert np.count_nonzero(sites.position_of_key >= 0) == 3
+
+
+def test_two_processes_that_start_together_from_one_file(store: Store) -> None:
+    """The second waits for the first, and finds that all is done."""
+    found: list[ListChange | Exception] = []
+
+    def second() -> None:
+        try:
+            found.append(put(store, A, B))
+        except IntegrityError as error:
+            found.append(error)
+
+    other = threading.Thread(target=second)
+    with store.writing() as connection:
+        assert replace_site_list(connection, (A, B), 1_000) == ListChange(2, 0, 0)
+        other.start()
+        other.join(0.3)
+    other.join(20)
+    assert found == [ListChange(0, 0, 0)]
+    assert listed(store).version == 1
 
 
 def test_the_same_list_again_changes_nothing(store: Store) -> None:

@@ -17,6 +17,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from unittest.mock import patch
 
+import pytest
+from databases import address_of, environment_of
+
 from standingwatch.cli.main import main
 from standingwatch.store.connect import Store
 
@@ -42,7 +45,7 @@ def run(folder: Path, *words: str, input: bytes = b"", **environ: str) -> Done:
     out, err = (io.TextIOWrapper(io.BytesIO(), encoding="utf-8", write_through=True) for _ in range(2))
     with (
         chdir(folder),
-        patch.dict(os.environ, environ),
+        patch.dict(os.environ, {**environment_of(folder), **environ}),
         patch.object(sys, "stdin", io.TextIOWrapper(io.BytesIO(input), encoding="utf-8")),
         redirect_stdout(out),
         redirect_stderr(err),
@@ -59,6 +62,13 @@ def run(folder: Path, *words: str, input: bytes = b"", **environ: str) -> Done:
     done = Done(status, *said)
     assert "Traceback" not in done.stderr, done.stderr
     return done
+
+
+def be_in(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """For commands that a test gives without `run`: be in a folder, where they find its store."""
+    monkeypatch.chdir(folder)
+    for name, value in environment_of(folder).items():
+        monkeypatch.setenv(name, value)
 
 
 @contextmanager
@@ -90,7 +100,7 @@ def well(folder: Path, *words: str) -> str:
 @contextmanager
 def store_in(folder: Path) -> Iterator[Store]:
     """The store that commands find in their folder."""
-    opened = Store(f"sqlite:///{folder}/standingwatch.sqlite")
+    opened = Store(address_of(folder / "standingwatch.sqlite"))
     try:
         yield opened
     finally:

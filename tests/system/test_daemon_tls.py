@@ -8,6 +8,7 @@ from pathlib import Path
 import httpx
 import pytest
 import trustme
+from databases import environment_of, on_postgresql
 
 from standingwatch.daemon import Daemon, StartError
 from standingwatch.settings import load_settings
@@ -27,7 +28,7 @@ key_file = "web.key"
 hsts_days = 2
 """)
     # Nobody need be at the port of the broker: pages are there all the same.
-    settings = load_settings(path, {"STANDINGWATCH_BROKER__PORT": "9"})
+    settings = load_settings(path, {"STANDINGWATCH_BROKER__PORT": "9", **environment_of(tmp_path)})
     trusting = ssl.create_default_context()
     authority.configure_trust(trusting)
     daemon = Daemon(settings)
@@ -41,7 +42,7 @@ hsts_days = 2
             answer = client.get(daemon.web.address + "livez")
         assert answer.status_code == 200
         assert answer.headers["strict-transport-security"] == "max-age=172800"
-        second = Daemon(settings)
+        second = Daemon(settings, called="second" if on_postgresql() else "")
         try:
             with pytest.raises(StartError, match=f"cannot listen on 127.0.0.1:{unused_port}: .*set web.port"):
                 second.start()

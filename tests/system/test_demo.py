@@ -11,9 +11,12 @@ import time
 import urllib.request
 from pathlib import Path
 
+import pytest
+
 SERVICE = Path(__file__).parents[2] / "service"
 
 
+@pytest.mark.sqlite_only("the demo has its own store inside")
 def test_one_command_shows_a_board_with_alarms(tmp_path: Path, unused_port: int) -> None:
     log = tmp_path / "demo.log"
     temporary = tmp_path / "temporary"

@@ -6,12 +6,10 @@ import json
 import os
 import signal
 import socket
-import sqlite3
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -19,6 +17,7 @@ from typing import Any
 
 import httpx
 import pytest
+from databases import address_of, held, on_postgresql, url_in
 
 from standingwatch.notify.heartbeat import STORE_WAIT_S
 
@@ -49,7 +48,7 @@ port = {self.broker_port}
 reconnect_min_s = 0.2
 reconnect_max_s = 0.5
 [store]
-url = "sqlite:///store.sqlite"
+url = "{url_in(self.folder)}"
 [inventory]
 file = "sites.csv"
 # How full the disk under the tests is is not what they are about.
@@ -134,7 +133,7 @@ def test_health_is_told_as_it_is(watched: Watched, broker: Any, connect_client: 
     """One daemon through all: up, reports, broker gone, store that hangs, stopped, and down."""
     down = watched.status()
     assert down.returncode == 1
-    assert "there is no store at" in down.stdout
+    assert ("it has no tables yet" if on_postgresql() else "there is no store at") in down.stdout
     assert "does not run: no answer from" in down.stdout
     assert not (watched.folder / "store.sqlite").exists()
 
@@ -185,8 +184,7 @@ def test_health_is_told_as_it_is(watched: Watched, broker: Any, connect_client: 
     watched.until(lambda: watched.ask("/readyz").status_code == 200, 15, "ready again")
 
     # A store that hangs holds the intake: then nothing feeds the watchdog any more.
-    with closing(sqlite3.connect(watched.folder / "store.sqlite", isolation_level=None)) as other:
-        other.execute("BEGIN IMMEDIATE")
+    with held(address_of(watched.folder / "store.sqlite")):
         # What went on before the lock may be told once more, after the waits for the store's answer.
         watched.listen_for(STORE_WAIT_S + WATCHDOG_S)
         before = watched.fed()
@@ -195,7 +193,6 @@ def test_health_is_told_as_it_is(watched: Watched, broker: Any, connect_client: 
         hanging = watched.ask("/readyz")
         assert hanging.status_code == 503
         assert hanging.json()["reasons"][0] == "the store cannot be written; see the log"
-        other.execute("ROLLBACK")
     watched.until(lambda: watched.fed() > before, 10, "it is fed again")
 
     assert watched.process is not None

@@ -21,6 +21,7 @@ from typing import Any
 import numpy as np
 import pytest
 import uvicorn
+from databases import address_of
 from playwright.sync_api import Browser, Locator, Page, sync_playwright
 from prometheus_client import CollectorRegistry
 from pypdf import PdfReader
@@ -173,7 +174,7 @@ class World:
 
 @pytest.fixture
 def world(tmp_path: Path) -> Iterator[World]:
-    store = Store(f"sqlite:///{tmp_path}/walk.sqlite")
+    store = Store(address_of(tmp_path / "walk.sqlite"))
     store.migrate()
     yield World(store)
     store.close()

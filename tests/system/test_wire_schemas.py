@@ -18,6 +18,7 @@ from typing import Any
 
 import paho.mqtt.client as mqtt
 import pytest
+from databases import address_of
 from jsonschema import Draft7Validator
 from paho.mqtt.enums import CallbackAPIVersion
 from prometheus_client import CollectorRegistry
@@ -58,7 +59,7 @@ RULES = (
 @pytest.fixture
 def lived_through(tmp_path: Path) -> Iterator[Store]:
     """A store after the invented country of the demo has gone through forty days of faults."""
-    store = Store(f"sqlite:///{tmp_path}/store.sqlite")
+    store = Store(address_of(tmp_path / "store.sqlite"))
     store.migrate()
     country = build_country(3)
     faults = plan_faults(country, START_S, START_S + DAYS * DAY_S, 3, START_S + (DAYS - 5) * DAY_S)
@@ -141,6 +142,7 @@ def free_ports(count: int) -> list[int]:
         return [int(one.getsockname()[1]) for one in sockets]
 
 
+@pytest.mark.sqlite_only("the demo has its own store inside")
 def test_every_message_of_the_demo(tmp_path: Path) -> None:
     """Reports and links in, events, lists and heartbeats out, as an onlooker at the broker sees them."""
     channels = of_topic(asyncapi("standingwatch"))

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from databases import address_of
 from prometheus_client import CollectorRegistry
 from sqlalchemy import select
 
@@ -153,7 +154,7 @@ class Service:
 @pytest.fixture
 def new_store(tmp_path: Path) -> Callable[[str], Store]:
     def make(name: str) -> Store:
-        store = Store(f"sqlite:///{tmp_path}/{name}.sqlite")
+        store = Store(address_of(tmp_path / f"{name}.sqlite"))
         store.migrate()
         return store
 

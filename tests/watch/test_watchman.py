@@ -204,6 +204,7 @@ def test_a_clock_that_jumps_is_told_and_nothing_else_is(world: World) -> None:
     assert world.look(watchman) == {CLOCK: Severity.CLEARED}
 
 
+@pytest.mark.sqlite_only("the disk of its file")
 def test_the_disk_fills(tmp_path: Path) -> None:
     store = Store(f"sqlite:///{tmp_path / 'store.sqlite'}")
     store.migrate()

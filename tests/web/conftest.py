@@ -20,6 +20,7 @@ import httpx
 import numpy as np
 import pytest
 import uvicorn
+from databases import address_of, address_of_copy, on_postgresql
 from fastapi import FastAPI
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 from prometheus_client import CollectorRegistry
@@ -331,14 +332,14 @@ class Fill:
 
 
 @pytest.fixture(scope="session")
-def empty_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The file of a store with its tables and nothing in them: copying it is faster than making it anew."""
+def empty_store(tmp_path_factory: pytest.TempPathFactory, _on_chosen_store: None) -> Path:
+    """A store with its tables and nothing in them: copying it is faster than making it anew."""
     path = tmp_path_factory.mktemp("pages") / "empty.sqlite"
-    store = Store(f"sqlite:///{path}")
+    store = Store(address_of(path))
     store.migrate()
     # The last connection that closes puts everything into the one file.
     store.close()
-    assert list(path.parent.iterdir()) == [path]
+    assert list(path.parent.iterdir()) == ([] if on_postgresql() else [path])
     return path
 
 
@@ -348,8 +349,7 @@ def filled(empty_store: Path) -> Callable[[Path], AbstractContextManager[Fill]]:
 
     @contextmanager
     def make(folder: Path) -> Iterator[Fill]:
-        shutil.copyfile(empty_store, folder / "pages.sqlite")
-        store = Store(f"sqlite:///{folder / 'pages.sqlite'}")
+        store = Store(address_of_copy(empty_store, folder / "pages.sqlite"))
         yield Fill(store)
         store.close()
 

@@ -136,6 +136,13 @@ def _read_store(settings: Settings, now: int, problems: list[str]) -> StoreStatu
         if file is not None and not file.exists():
             problems.append(f"there is no store at {file} yet; check store.url, or start: standingwatch run")
             return None
+        with store.reading() as connection:
+            is_new = not connection.dialect.has_table(connection, "alembic_version")
+        if is_new:
+            problems.append(
+                f"store {store.shown_url}: it has no tables yet; check store.url, or start: standingwatch run"
+            )
+            return None
         if not layout_is_ours(store):
             problems.append(
                 f"store {store.shown_url}: its layout is that of another version; a newer program brings it "

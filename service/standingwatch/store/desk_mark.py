@@ -14,7 +14,7 @@ from standingwatch.store.reports import upsert
 DESK_MARK = "desk"
 
 #: Key of the lock of `lock_desk` on PostgreSQL.
-DESK_LOCK = 7_201_913
+DESK_LOCK = 7_201_915
 
 
 def desk_version(connection: Connection) -> int:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
 import numpy as np
-from sqlalchemy import Connection, func, insert, select, update
+from sqlalchemy import Connection, func, insert, select, text, update
 
 from standingwatch.inventory import InventoryRow
 from standingwatch.readings import IntArray
@@ -15,6 +15,9 @@ from standingwatch.store import tables
 from standingwatch.store.reports import upsert
 
 SITE_LIST_MARK = "site-list-version"
+
+#: Key of the lock on PostgreSQL under which the site list is changed.
+SITE_LIST_LOCK = 7_201_916
 
 
 @dataclass(frozen=True)
@@ -89,9 +92,8 @@ def add_to_site_list(connection: Connection, row: InventoryRow) -> None:
     Raises:
         ListedError: it is on the list.
     """
-    columns, marks = tables.transmitters.c, tables.marks.c
-    # Two that change the list at once would both count it on to the same version.
-    connection.execute(select(marks.value).where(marks.name == SITE_LIST_MARK).with_for_update())
+    columns = tables.transmitters.c
+    _lock_site_list(connection)
     here = (columns.site == row.site) & (columns.transmitter == row.transmitter)
     known = connection.execute(select(tables.transmitters).where(here)).one_or_none()
     if known is not None and known.removed_us is None:
@@ -124,10 +126,10 @@ def put_on_site_list(connection: Connection, row: InventoryRow) -> bool:
         pass
     else:
         return True
-    columns, text = tables.transmitters.c, json.dumps(asdict(row), sort_keys=True)
+    columns, written = tables.transmitters.c, json.dumps(asdict(row), sort_keys=True)
     here = (columns.site == row.site) & (columns.transmitter == row.transmitter)
     if connection.execute(
-        update(tables.transmitters).where(here, columns.row != text).values(row=text)
+        update(tables.transmitters).where(here, columns.row != written).values(row=written)
     ).rowcount:
         _moved_on(connection)
     return False
@@ -141,13 +143,23 @@ def take_off_site_list(connection: Connection, site: str, transmitter: str, now_
         site, transmitter: which.
         now_us: now [Unix microseconds].
     """
-    columns, marks = tables.transmitters.c, tables.marks.c
-    connection.execute(select(marks.value).where(marks.name == SITE_LIST_MARK).with_for_update())
+    columns = tables.transmitters.c
+    _lock_site_list(connection)
     here = (columns.site == site) & (columns.transmitter == transmitter) & columns.removed_us.is_(None)
     gone = connection.execute(update(tables.transmitters).where(here).values(removed_us=now_us)).rowcount
     if gone:
         _moved_on(connection)
     return bool(gone)
+
+
+def _lock_site_list(connection: Connection) -> None:
+    """Make this transaction the only one that changes the list, until it ends.
+
+    Two at once would both count it on to the same version, or, as processes that start together from one
+    file, both put the same transmitter on it. SQLite has one writer at a time anyway.
+    """
+    if connection.dialect.name == "postgresql":
+        connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": SITE_LIST_LOCK})
 
 
 def _moved_on(connection: Connection) -> None:
@@ -158,27 +170,28 @@ def _moved_on(connection: Connection) -> None:
 def replace_site_list(connection: Connection, rows: Sequence[InventoryRow], now_us: int) -> ListChange:
     """Make `rows` the site list; one that is not in it any more keeps its history and number."""
     columns = tables.transmitters.c
+    _lock_site_list(connection)
     present = {(r.site, r.transmitter): r for r in connection.execute(select(tables.transmitters))}
     added = changed = 0
     for position, row in enumerate(rows):
-        text = json.dumps(asdict(row), sort_keys=True)
+        written = json.dumps(asdict(row), sort_keys=True)
         known = present.pop((row.site, row.transmitter), None)
         if known is None:
             connection.execute(
                 insert(tables.transmitters).values(
-                    site=row.site, transmitter=row.transmitter, position=position, row=text
+                    site=row.site, transmitter=row.transmitter, position=position, row=written
                 )
             )
             added += 1
-        elif known.row != text or known.removed_us is not None or known.position != position:
+        elif known.row != written or known.removed_us is not None or known.position != position:
             connection.execute(
                 update(tables.transmitters)
                 .where(columns.key == known.key)
-                .values(row=text, removed_us=None, position=position)
+                .values(row=written, removed_us=None, position=position)
             )
             if known.removed_us is not None:
                 added += 1
-            elif known.row != text:
+            elif known.row != written:
                 changed += 1
     removed = [r.key for r in present.values() if r.removed_us is None]
     if removed:

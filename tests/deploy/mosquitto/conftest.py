@@ -19,6 +19,7 @@ from urllib.parse import unquote
 
 import paho.mqtt.client as mqtt
 import pytest
+from databases import address_of
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
@@ -329,7 +330,7 @@ class Service:
 
 @pytest.fixture
 def service(tmp_path: Path, deployed: Deployed) -> Iterator[Service]:
-    store = Store(f"sqlite:///{tmp_path}/store.sqlite")
+    store = Store(address_of(tmp_path / "store.sqlite"))
     store.migrate()
     strange = STRANGE.replace('"', '""')
     rows = [f'"{site}",rpt-1,446\n' for site in ("alder-ridge", "birch-hill", "cedar-gap", strange)]

@@ -93,14 +93,16 @@ def load(
     """Put the tables of a backup in place of those that there are, all of them or none.
 
     pg_restore makes SQL of the backup, and psql has it done in one transaction, which first takes the lock
-    of the migrations and drops what is ours. What depends on our tables and is not ours stops it.
+    of the migrations and drops what is ours. What depends on our tables and is not ours stops it. The
+    transaction begins and ends by words of ours: psql's own (`--single-transaction`) would commit at the end
+    of its input, which is also what it sees when we are killed.
 
     Raises:
         BackupError: with the tools' own words; then nothing has changed.
     """
     ours = ", ".join(f'"{name}"' for name in sorted(OURS))
-    first = f"SELECT pg_advisory_xact_lock({MIGRATION_LOCK}); DROP TABLE IF EXISTS {ours};"
-    words = ["--no-psqlrc", "--quiet", "--no-password", "--single-transaction", "--set=ON_ERROR_STOP=1"]
+    first = f"BEGIN; SELECT pg_advisory_xact_lock({MIGRATION_LOCK}); DROP TABLE IF EXISTS {ours};"
+    words = ["--no-psqlrc", "--quiet", "--no-password", "--set=ON_ERROR_STOP=1"]
     words += ["--output=/dev/null", f"--command={first}", "--file=-", f"--dbname={_address(store)}"]
     unpack = ["--file=-", "--no-owner", "--no-acl", "--exit-on-error"]
     trouble: list[BackupError | OSError] = []
@@ -120,14 +122,15 @@ def load(
         feeder.start()
         try:
             pump(unpacker.read, psql.write, lambda _bytes: None)
+            feeder.join()
+            unpacker.end(trouble[0] if trouble else None)
+            # Only now: all that was to come has come.
+            psql.write(b"COMMIT;\n")
         except BrokenPipeError:
             unpacker.kill()
             feeder.join()
             psql.end()
             raise
-        feeder.join()
-        unpacker.end(trouble[0] if trouble else None)
-        # Only now does psql see the end of its input, and commits: all that was to come has come.
         psql.close_input()
         psql.end()
 
