@@ -152,7 +152,7 @@ def test_what_falls_from_one_count_to_nothing_is_told(line: Any, tell: Any) -> N
 
 def test_less_than_one_count_of_the_meter_tells_nothing(line: Any, tell: Any) -> None:
     """Between nothing and one count by noise, then nothing."""
-    assert tell(line(), falls(0.07, 0.02), 60, step_w=1.0).of(FEEDER) == []
+    assert tell(line(), falls(0.075, 0.02), 60, step_w=1.0).of(FEEDER) == []
 
 
 def test_power_that_is_lowered_at_night_does_not_hide_it(line: Any, tell: Any) -> None:
