@@ -107,7 +107,8 @@ class Baselines:
         state["hour_iced"][owner, hour] = weather.iced[usable]
         state["hour_frost"][owner, hour] = weather.frost[usable]
         np.minimum.at(state["step_w"], owner, hours.reflected_step_w[usable])
-        new = np.isnan(state["forward_w"][owner])
+        # Last row first, so that of a transmitter's first hours the first one stays, however they are cut.
+        new = np.flatnonzero(np.isnan(state["forward_w"][owner]))[::-1]
         state["forward_w"][owner[new]] = hours.forward_w[usable[new]]
         self._renew(maintenance, day_us, closed_from_us, closed_to_us, changes)
         self._take_provisional(day_us, changes)
