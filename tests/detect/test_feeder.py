@@ -148,6 +148,7 @@ def test_what_falls_from_one_count_to_nothing_is_told(line: Any, tell: Any) -> N
     assert finding.severity is Severity.WARNING
     assert [c.cause for c in finding.causes] == [Cause.FEEDER_LOSS, Cause.COUPLER]
     assert 2.5 < finding.evidence["change_db"] < 3.5
+    assert finding.evidence["return_loss_db"] == pytest.approx(22.8, abs=0.2)
 
 
 def test_less_than_one_count_of_the_meter_tells_nothing(line: Any, tell: Any) -> None:

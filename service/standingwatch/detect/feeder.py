@@ -119,6 +119,9 @@ class FeederLoss:
         def tell(position: int, severity: Severity) -> Finding:
             ended = severity is Severity.CLEARED
             evidence = departure_evidence(block, fleet, seen, position)
+            if nothing[position]:
+                # At least so much, as far as such a meter can tell.
+                evidence["return_loss_db"] = float(return_loss_db_from_rho(least[position]))
             evidence["change_db"] = float(better_db[position])
             evidence["added_feeder_loss_db"] = float(better_db[position]) / 2.0
             evidence["temperature_told"] = bool(day.temperature_told[fleet.site_of[position]])
