@@ -58,12 +58,12 @@ def test_what_goes_back_by_itself(fleet_of: Callable[[str], Fleet], course: list
     [
         ([0.1] * 12, 0.1),
         # Rain for a week, or on and off: still from the baseline.
-        ([0.1, 0.1, 0.1, 0.099] + [0.15] * 7, 0.1),
-        ([0.1, 0.15, 0.1, 0.099, 0.15, 0.15, 0.15, 0.15, np.nan, 0.15, 0.1], 0.1),
+        ([0.1, 0.1, 0.1, 0.099] + [0.15] * 8, 0.1),
+        ([0.1, 0.15, 0.1, 0.15, 0.15, 0.15, 0.15, 0.15, np.nan, 0.15, 0.1], 0.1),
         # What has come to stay, upwards and downwards, and with days that are not known.
         ([0.1, 0.1, 0.17, 0.15, 0.16, 0.16, 0.18] + [0.2] * 5, 0.16),
-        ([0.1, 0.1, 0.06, 0.05, np.nan, 0.07, 0.05] + [0.05] * 5, 0.05),
-        ([0.1] * 3 + [np.nan] * 7 + [0.2] * 3, 0.1),
+        ([0.1, 0.1, 0.06, 0.07, np.nan, 0.065, 0.05] + [0.05] * 5, 0.065),
+        ([0.1] * 3 + [np.nan] * 6 + [0.2] * 4, 0.1),
     ],
 )
 def test_what_has_stood_apart_for_days_is_normal_by_now(
