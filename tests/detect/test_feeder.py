@@ -118,5 +118,55 @@ def test_nothing_reflected_at_all_is_a_matter_of_the_meter(line: Any, tell: Any)
     assert alone.findings == []
 
 
+def falls(rho: float, to: float, length: float = 20.0) -> Callable[[Any, int], Any]:
+    return lambda day, _: np.interp(day, [20, 20 + length], [rho, to])
+
+
+def test_one_count_of_a_coarse_meter_less_is_a_warning_and_no_more(line: Any, tell: Any) -> None:
+    """Watts at 95 W: 2 W before, 1 W after, which may be 3 dB or next to nothing."""
+    one = tell(line(), falls(0.145, 0.1), 70, noise=0.001, step_w=1.0)
+    assert [f.severity for f in one.of(FEEDER)] == [Severity.WARNING]
+    assert one.of(FEEDER)[0].evidence["change_db"] > 2.8
+    two = tell(line(), falls(0.177, 0.1), 70, noise=0.001, step_w=1.0)
+    assert two.of(FEEDER)[-1].severity is Severity.MINOR
+
+
+def test_one_count_less_is_believed_only_if_every_day_shows_it(line: Any, tell: Any) -> None:
+    """A level that the season carries over the edge between two counts, and a few days back again."""
+
+    def rho(day: Any, _: int) -> Any:
+        return np.where((day < 30) | ((day > 30) & (np.floor(day) % 8 == 0)), 0.134, 0.12)
+
+    assert tell(line(), rho, 70, noise=0.001, step_w=1.0).of(FEEDER) == []
+
+
+def test_what_falls_from_one_count_to_nothing_is_told(line: Any, tell: Any) -> None:
+    """By at least half of a step; a dead detector would show the same."""
+    told = tell(line(), falls(0.1, 0.04), 60, step_w=1.0)
+    assert told.conditions() == {FEEDER}
+    (finding,) = told.of(FEEDER)
+    assert finding.severity is Severity.WARNING
+    assert [c.cause for c in finding.causes] == [Cause.FEEDER_LOSS, Cause.COUPLER]
+    assert 2.5 < finding.evidence["change_db"] < 3.5
+    assert finding.evidence["return_loss_db"] == pytest.approx(22.8, abs=0.2)
+
+
+def test_less_than_one_count_of_the_meter_tells_nothing(line: Any, tell: Any) -> None:
+    """Between nothing and one count by noise, then nothing."""
+    assert tell(line(), falls(0.075, 0.02), 60, step_w=1.0).of(FEEDER) == []
+
+
+def test_power_that_is_lowered_at_night_does_not_hide_it(line: Any, tell: Any) -> None:
+    """At 20 W a count of the meter is worth all that is reflected; the day's level is made at 95 W."""
+    told = tell(
+        line(),
+        falls(0.2, 0.15),
+        60,
+        step_w=1.0,
+        forward_w=lambda day, _: np.where(day % 1 > 0.85, 20.0, 95.0),
+    )
+    assert told.of(FEEDER) != []
+
+
 def test_what_is_not_a_number_is_no_improvement(line: Any, tell: Any) -> None:
     assert tell(line(), lambda day, _: np.where(day < 25, 0.25, np.nan), 45).of(FEEDER) == []

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from standingwatch.detect import history
-from standingwatch.detect.together import far_above, risen_together, went_back
+from standingwatch.detect.together import far_above, lately_normal, risen_together, went_back
 from standingwatch.readings import Fleet
 
 NUMBER = 20_000
@@ -51,6 +51,28 @@ def state_of(fleet: Fleet, courses: list[list[float]] | None = None) -> Any:
 def test_what_goes_back_by_itself(fleet_of: Callable[[str], Fleet], course: list[float], back: bool) -> None:
     fleet = fleet_with(fleet_of, 4)
     assert went_back(state_of(fleet, [course]), fleet, NUMBER).tolist() == [back] + [False] * 4
+
+
+@pytest.mark.parametrize(
+    ("course", "normal"),
+    [
+        ([0.1] * 12, 0.1),
+        # Rain for a week, or on and off: still from the baseline.
+        ([0.1, 0.1, 0.1, 0.099] + [0.15] * 8, 0.1),
+        ([0.1, 0.15, 0.1, 0.15, 0.15, 0.15, 0.15, 0.15, np.nan, 0.15, 0.1], 0.1),
+        # What has come to stay, upwards and downwards, and with days that are not known.
+        ([0.1, 0.1, 0.17, 0.15, 0.16, 0.16, 0.18] + [0.2] * 5, 0.16),
+        ([0.1, 0.1, 0.06, 0.07, np.nan, 0.065, 0.05] + [0.05] * 5, 0.065),
+        ([0.1] * 3 + [np.nan] * 6 + [0.2] * 4, 0.1),
+    ],
+)
+def test_what_has_stood_apart_for_days_is_normal_by_now(
+    fleet_of: Callable[[str], Fleet], course: list[float], normal: float
+) -> None:
+    state = state_of(fleet_with(fleet_of, 4))
+    for back, level in enumerate(reversed(course)):
+        state["all_hours"][0, history.place_of_day(NUMBER - back)] = level
+    assert lately_normal(state, NUMBER).tolist() == [normal] + [0.1] * 4
 
 
 @pytest.mark.parametrize(("lines", "rising", "together"), [(4, 3, True), (4, 2, False), (1, 4, False)])

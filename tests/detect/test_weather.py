@@ -208,3 +208,28 @@ def test_any_cut_between_hours_gives_the_same(course: Any) -> None:
     assert whole.sites.tobytes() == cut.sites.tobytes()
     assert at_once.iced.any()
     assert not at_once.iced.all()
+
+
+MANY_FAULTS = "site,transmitter,frequency_mhz,expected_interval_s,region\n" + "".join(
+    f"hill-{i // 2},t{i},446,1800,north\n" for i in range(8)
+)
+
+
+def test_faults_of_most_of_a_region_are_no_rain_without_end(
+    fleet_of: Callable[[str], Fleet], tell: Any
+) -> None:
+    """Five of eight step up and stay; then it rains on all for a day, where nobody tells it."""
+
+    def rho(day: Any, owner: int) -> Any:
+        rain = np.where((day >= 40.2) & (day < 41.4), 0.05, 0.0)
+        return 0.1 + rain + np.where((owner < 5) & (day >= 20), 0.1, 0.0)
+
+    told = tell(fleet_of(MANY_FAULTS), rho, 44)
+    state = told.engine.slow["baseline"]
+    raw, wet = (
+        state[n][:, (START_US // (24 * HOUR_US) + np.arange(31, 44)) % 120] for n in ("raw", "wet_hours")
+    )
+    assert np.isfinite(raw[:, :9]).all()
+    assert (wet[:, 9:11].sum(axis=1) >= 20).all()
+    # The noise of eight transmitters makes an hour of rain now and then.
+    assert wet[:, :9].mean() < 3

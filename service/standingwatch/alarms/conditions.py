@@ -71,7 +71,7 @@ ABOUT: dict[Condition, About] = {
     Condition.FEEDER_LOSS_RISING: About(
         "The match seems to improve by itself: water in a feeder raises its loss, and hides the antenna.",
         (_WARNING, _MINOR),
-        "how far the return loss has risen",
+        "how far the return loss has risen; a warning where one count of the meter shows it",
         "feeder",
     ),
     Condition.FORWARD_POWER_LOW: About(

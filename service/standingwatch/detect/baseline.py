@@ -34,7 +34,7 @@ from standingwatch.detect.learning import learn_channels, learn_weather, weather
 from standingwatch.detect.levels import put_hours, put_levels
 from standingwatch.detect.rollup import HOUR_US, Hours
 from standingwatch.detect.scale import attenuation
-from standingwatch.detect.together import far_above, risen_together, went_back
+from standingwatch.detect.together import far_above, lately_normal, risen_together, went_back
 from standingwatch.detect.weather import DRY, HourWeather
 from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
 
@@ -107,7 +107,9 @@ class Baselines:
         state["hour_iced"][owner, hour] = weather.iced[usable]
         state["hour_frost"][owner, hour] = weather.frost[usable]
         np.minimum.at(state["step_w"], owner, hours.reflected_step_w[usable])
-        state["forward_w"][owner] = hours.forward_w[usable]
+        # Last row first, so that of a transmitter's first hours the first one stays, however they are cut.
+        new = np.flatnonzero(np.isnan(state["forward_w"][owner]))[::-1]
+        state["forward_w"][owner[new]] = hours.forward_w[usable[new]]
         self._renew(maintenance, day_us, closed_from_us, closed_to_us, changes)
         self._take_provisional(day_us, changes)
         return changes
@@ -135,11 +137,14 @@ class Baselines:
         together = risen_together(state, self.fleet, rho, far) & ~climate["tells_temperature"]
         was_wet = (wet >= DRY) | state["hour_frost"] | together[self.fleet.site_of][:, None]
         low_rho = lower_quarter(rho)
+        # Where power is lowered at night, the day's last hour says nothing of what its level was made at.
+        typical_w = 10.0 ** (nan_median(state["hour_forward_db"]) / 10.0)
+        state["forward_w"] = np.where(np.isfinite(typical_w), typical_w, state["forward_w"])
         for name in ("hour_rho", "hour_forward_db", "hour_temperature_c", "hour_wet"):
             state[name] = np.nan
         state["hour_iced"] = state["hour_frost"] = False
         state["hour_weight"] = 0.0
-        state["day_rho"], state["day_spread"] = state["rho"], state["hour_rho_spread"]
+        state["day_rho"], state["day_spread"] = lately_normal(state, number), state["hour_rho_spread"]
         state["recent_rho_before"] = state["recent_rho"]
         state["recent_rho"] = nan_median(last_known(adjusted(state, number, 10), 3))
         state["last_day"] = number

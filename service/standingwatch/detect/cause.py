@@ -286,12 +286,15 @@ def causes_of_bursts(days: int, bursts: int, wind: float, *, iced: bool = False)
     )
 
 
-def causes_of_improvement(change_db: float, iced: bool = False) -> tuple[LikelyCause, ...]:
+def causes_of_improvement(
+    change_db: float, iced: bool = False, nothing: bool = False
+) -> tuple[LikelyCause, ...]:
     """Causes of a match that seems to improve by itself.
 
     Args:
         change_db: by how much the return loss rose [dB].
         iced: whether the site may be iced now.
+        nothing: whether a meter that had shown little reflected shows nothing.
     """
     words = f"the return loss rose by {change_db:.1f} dB without work on record"
     if iced:
@@ -300,6 +303,12 @@ def causes_of_improvement(change_db: float, iced: bool = False) -> tuple[LikelyC
                 Cause.ICE, 0.5, f"{words}, in frost: what ice reflects can oppose what the antenna does"
             ),
             LikelyCause(Cause.FEEDER_LOSS, 0.3, f"{words}; it would stay after the thaw"),
+        )
+    if nothing:
+        words = f"the meter shows nothing, and half of its step would be a rise by {change_db:.1f} dB"
+        return (
+            LikelyCause(Cause.FEEDER_LOSS, 0.5, f"{words}: a feeder that takes up water hides the antenna"),
+            LikelyCause(Cause.COUPLER, 0.4, f"{words}; a dead detector shows the same: compare meters"),
         )
     return (
         LikelyCause(

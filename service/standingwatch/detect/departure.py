@@ -30,6 +30,10 @@ LOOK_BACK = 16
 #: practice, no source).
 ASSUMED = 10.0 ** (1.5 / 10.0)
 
+#: One count of the meter more or less; the tenth is for noise that carries the level between two counts.
+#: Lower, it may be rounding that has just turned, and is believed only where every day shows it.
+ONE_COUNT, MORE_THAN_ONE_COUNT = 0.9, 1.1
+
 
 @dataclass(frozen=True)
 class DepartureSettings:
@@ -103,11 +107,11 @@ def depart(
     trust = np.where(np.isin(state["kind"], (FULL, COMMISSIONED)), 1.0, 2.0)
     many = trust * np.fmax(
         np.fmax(settings.spread_multiple * state["spread"], smallest),
-        one_step_rho(state, 0.9 if sign > 0 else 1.1, sign),
+        one_step_rho(state, ONE_COUNT, sign),
     )
     few = trust * np.fmax(
         np.fmax(settings.spread_multiple_few * state["spread"], 1.5 * smallest),
-        one_step_rho(state, 1.1, sign),
+        one_step_rho(state, MORE_THAN_ONE_COUNT, sign),
     )
     raise_days = settings.days_to_raise
     enough = np.isfinite(away_by[:, -raise_days:]).all(axis=1)
@@ -116,6 +120,9 @@ def depart(
     whole = np.isfinite(away_by).all(axis=1)
     needed = int(np.ceil(0.75 * settings.days_many))
     most = whole & (over.sum(axis=1) >= needed) & (nan_median(away_by) >= many)
+    if sign < 0:
+        sure = nan_median(away_by) >= one_step_rho(state, MORE_THAN_ONE_COUNT, sign)
+        most &= sure | over.all(axis=1)
     level = nan_median(known[:, -3:])
     change = level - state["rho"]
     swr_here = swr_from_rho(np.clip(np.fmin(level, 1.0), 0.0, 1.0))

@@ -13,15 +13,19 @@ from typing import Any
 import numpy as np
 
 from standingwatch.detect.cause import causes_of_improvement
-from standingwatch.detect.departure import DepartureSettings, depart
+from standingwatch.detect.departure import MORE_THAN_ONE_COUNT, DepartureSettings, depart
 from standingwatch.detect.evidence import departure_evidence
 from standingwatch.detect.history import FULL
 from standingwatch.detect.ice import ESTABLISHED_US, not_ice_since, since_not_iced
 from standingwatch.detect.interface import Block, Finding, Outcome, Own
+from standingwatch.detect.scale import counts_rho, one_step_rho
 from standingwatch.detect.switch import SWITCH, follow, led_by
 from standingwatch.detect.words import Cause, Condition, Severity
 from standingwatch.readings.fleet import Fleet
 from standingwatch.rf import return_loss_db_from_rho
+
+#: What shows nothing where fewer steps than these were is not for `measurement-suspect`.
+SEEN_COUNTS = 2.0
 
 
 @dataclass(frozen=True)
@@ -84,13 +88,17 @@ class FeederLoss:
         )
         # Attenuation is for faults at the antenna; this one is the attenuation.
         seen = depart(state, fleet, wanted, day.number, sign=-1.0)
-        level = np.fmax(seen.level, 1e-4)
-        better_db = return_loss_db_from_rho(level) - return_loss_db_from_rho(np.fmax(state["rho"], 1e-4))
-        # Nothing reflected at all is a matter of the meter.
+        # Where the meter shows nothing, half of its step may be there.
+        least = np.fmax(counts_rho(state, 0.5), 1e-4)
+        better_db = return_loss_db_from_rho(np.fmax(seen.level, least)) - return_loss_db_from_rho(
+            np.fmax(state["rho"], least)
+        )
+        # Nothing reflected at all is a matter of the meter, but for one that showed hardly more before.
+        shown = (seen.level > 0) | (state["rho"] < counts_rho(state, SEEN_COUNTS))
         trusted = state["suspect_us"] <= state["trusted_us"]
         # A provisional baseline may have been taken in the wet or in ice: what dries or thaws seems better.
         settled = state["kind"] >= FULL
-        on = trusted & settled & seen.away & (better_db >= settings.smallest_change_db) & (seen.level > 0)
+        on = trusted & settled & shown & seen.away & (better_db >= settings.smallest_change_db)
         off = seen.back | day.renewed
         # What stood before the frost came is not of it.
         switch = own.slow["switch"]
@@ -99,12 +107,21 @@ class FeederLoss:
         iced = day.by_weather()[fleet.site_of] & may_be_ice
         since_not_iced(own.slow, iced, day.told_us)
 
+        # One count of the meter less may be much or next to nothing.
+        certain = -seen.change >= one_step_rho(state, MORE_THAN_ONE_COUNT, sign=-1.0)
+        # The correction for temperature moves a level of nothing by a little.
+        nothing = seen.level <= counts_rho(state, 0.05)
+
         def grade(position: int) -> Severity:
-            return Severity.MINOR if better_db[position] >= settings.minor_db else Severity.WARNING
+            grave = certain[position] and better_db[position] >= settings.minor_db
+            return Severity.MINOR if grave else Severity.WARNING
 
         def tell(position: int, severity: Severity) -> Finding:
             ended = severity is Severity.CLEARED
             evidence = departure_evidence(block, fleet, seen, position)
+            if nothing[position]:
+                # At least so much, as far as such a meter can tell.
+                evidence["return_loss_db"] = float(return_loss_db_from_rho(least[position]))
             evidence["change_db"] = float(better_db[position])
             evidence["added_feeder_loss_db"] = float(better_db[position]) / 2.0
             evidence["temperature_told"] = bool(day.temperature_told[fleet.site_of[position]])
@@ -118,7 +135,9 @@ class FeederLoss:
                 evidence=evidence,
                 causes=()
                 if ended
-                else causes_of_improvement(float(better_db[position]), bool(iced[position])),
+                else causes_of_improvement(
+                    float(better_db[position]), bool(iced[position]), bool(nothing[position])
+                ),
             )
 
         return Outcome(follow(own.slow["switch"], on, off, day.told_us, grade, tell))

@@ -95,7 +95,7 @@ BASELINE_STATE = np.dtype(
         ("channel_days", np.float64, PLACES),
         ("channel_sum", np.float64, PLACES),
         ("channel_weight", np.float64, PLACES),
-        # The meter: its step as told from the readings, and the latest forward power.
+        # The meter: its step as told from the readings, and the forward power of the last day's middle hour.
         ("step_w", np.float64),
         ("forward_w", np.float64),
         # Since when its readings cannot be (what they show is a matter of the meter), and since when they

@@ -28,11 +28,24 @@ def one_step_rho(state: State, share: float, sign: float = 1.0) -> FloatArray:
     Args:
         state: records of `history.BASELINE_STATE`.
         share: part of a step.
-        sign: 1 for a step up, -1 for a step down, which is worth more, and all of rho where there is but one.
+        sign: 1 for a step up, -1 for a step down, which is worth more, and infinite where the baseline is
+            less than that: nothing below it can be told from it.
     """
     forward_w = np.fmax(state["forward_w"], 1e-3)
     step_w = np.where(np.isfinite(state["step_w"]), state["step_w"], 0.0)
     rho = np.where(np.isfinite(state["rho"]), state["rho"], 0.0)
-    moved = np.sqrt(np.maximum(rho**2 + sign * share * step_w / forward_w, 0.0))
-    worth: FloatArray = np.abs(moved - rho)
+    moved = rho**2 + sign * share * step_w / forward_w
+    worth: FloatArray = np.where(moved >= 0.0, np.abs(np.sqrt(np.maximum(moved, 0.0)) - rho), np.inf)
     return worth
+
+
+def counts_rho(state: State, counts: float) -> FloatArray:
+    """What so many steps of the meter are worth in rho, at each one's power; 1 at most.
+
+    Args:
+        state: records of `history.BASELINE_STATE`.
+        counts: steps, or a part of one.
+    """
+    step_w = np.where(np.isfinite(state["step_w"]), state["step_w"], 0.0)
+    worth: FloatArray = np.sqrt(counts * step_w / np.fmax(state["forward_w"], 1e-3))
+    return np.fmin(worth, 1.0)

@@ -25,6 +25,32 @@ WENT_BACK_SHARE, WENT_BACK_DAYS = 0.5, 8
 #: No fall is taken to be smaller, at the antenna's end, in rho.
 LEAST_FALL_RHO = 0.025
 
+#: Whoever has stood apart from its normal for so many days on end does not show rain by it: it dries between
+#: (common practice, no source). With five days, or a quarter of ten, long rain was taken for normal.
+LATELY_DAYS = 10
+
+
+def lately_normal(state: State, number: int) -> FloatArray:
+    """From what the next day's hours are counted as risen, in rho: the baseline, or what has come to stay.
+
+    Where not two of the last days came to the baseline, it is the second of the days' levels next to it: in
+    a region with many faults most would else seem to have risen for ever, and no hour to be dry.
+
+    Args:
+        state: records of `history.BASELINE_STATE`.
+        number: the day that has closed.
+    """
+    levels = last_days(state["all_hours"], number, LATELY_DAYS)
+    # Of the level nearest to the baseline all other days would seem a little risen, by their noise.
+    lowest = np.sort(np.where(np.isfinite(levels), levels, np.inf), axis=1)[:, 1]
+    highest = np.sort(np.where(np.isfinite(levels), levels, -np.inf), axis=1)[:, -2]
+    # Of less than half of them nothing can be said to have come to stay.
+    known = np.isfinite(levels).sum(axis=1) >= LATELY_DAYS // 2
+    nearest: FloatArray = np.clip(
+        state["rho"], np.where(known, lowest, -np.inf), np.where(known, highest, np.inf)
+    )
+    return nearest
+
 
 def far_above(state: State, fleet: Fleet, smallest_spread_rho: float) -> FloatArray:
     """How far above normal an hour of each transmitter has to be to matter as weather or fault, in rho.

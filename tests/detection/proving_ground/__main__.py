@@ -10,7 +10,7 @@ from functools import partial
 
 import numpy as np
 
-from proving_ground.faults import CAUSE
+from proving_ground.faults import CAUSE, KINDS
 from proving_ground.peers import figures, run_peers
 from proving_ground.physics import make_scene
 from proving_ground.product import replay
@@ -37,9 +37,9 @@ BY_KIND = (
 )
 
 
-def one(difficulty: str, seed: int, peers: bool) -> dict[str, Score]:
-    """The product's score on one scene, and the peers' if wanted."""
-    scene, label = make_scene(seed, difficulty), f"{difficulty} {seed}"
+def one(difficulty: str, seed: int, peers: bool, only: tuple[str, ...] | None = None) -> dict[str, Score]:
+    """The product's score on one scene (with faults of some kinds only), and the peers' if wanted."""
+    scene, label = make_scene(seed, difficulty, kinds=only), f"{difficulty} {seed}"
     alarms, visits, _summary = replay(scene)
     result = {PRODUCT: score(scene, alarms, visits, label)}
     if peers:
@@ -156,12 +156,14 @@ def main() -> None:
     parser.add_argument("--peers", action="store_true", help="run simple methods on the same scenes too")
     parser.add_argument("--markdown", action="store_true", help="print the figures as Markdown")
     parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument("--only", nargs="+", choices=KINDS, help="plant faults of these kinds alone")
     chosen = parser.parse_args()
     seeds = range(*chosen.seeds)
+    only = tuple(chosen.only) if chosen.only else None
     with ProcessPoolExecutor(chosen.processes) as pool:
         for difficulty in chosen.difficulty:
             totals: dict[str, Score] = {}
-            for part in pool.map(partial(one, difficulty, peers=chosen.peers), seeds):
+            for part in pool.map(partial(one, difficulty, peers=chosen.peers, only=only), seeds):
                 for name, own in part.items():
                     totals.setdefault(name, Score()).merge(own)
             if chosen.notes:
