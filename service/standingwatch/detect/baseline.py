@@ -26,6 +26,7 @@ from standingwatch.detect.history import (
     last_days,
     last_known,
     lower_quarter,
+    middle_half,
     nan_median,
     robust_spread,
 )
@@ -288,7 +289,7 @@ class Baselines:
         noise = robust_spread(np.diff(window, axis=1)) / np.sqrt(2.0)
         drift = np.abs(nan_median(window[:, -half:]) - nan_median(window[:, :half]))
         quiet = drift <= np.maximum(3.0 * noise, self.settings.most_drift_rho)
-        settled = robust_spread(window) <= np.fmax(UNSETTLED_RHO, one_step_rho(state, 1.0)[due])
+        settled = middle_half(window) <= np.fmax(UNSETTLED_RHO, one_step_rho(state, 1.0)[due])
         quiet &= settled | (state["learned_days"][due] >= NEVER_SETTLES_DAYS)
         rows = due[quiet]
         if len(rows) == 0:
