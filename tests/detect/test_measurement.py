@@ -129,9 +129,15 @@ def test_a_coarse_meter_that_stands_still_at_reduced_power_is_not_stuck(
     assert [f.severity for f in findings if f.condition is SUSPECT] == [Severity.MINOR]
 
 
-@pytest.mark.parametrize(("spread", "seen"), [(0.004, True), (0.06, False)])
-def test_nothing_reflected_is_told_only_where_every_day_showed_something(spread: float, seen: bool) -> None:
+@pytest.mark.parametrize(
+    ("rho", "spread", "seen"), [(0.15, 0.004, True), (0.15, 0.06, False), (0.0127, 0.003, True)]
+)
+def test_nothing_reflected_is_told_only_where_every_day_showed_something(
+    rho: float, spread: float, seen: bool
+) -> None:
+    """The last: a good match on a fine meter, whose spread is the least that is taken."""
     state = np.zeros(1, dtype=BASELINE_STATE)
     initial(state)
-    state["rho"], state["spread"], state["forward_w"], state["step_w"] = 0.15, spread, 50.0, 0.1
-    assert _always_seen(state).tolist() == [seen]
+    state["rho"], state["spread"], state["forward_w"] = rho, spread, 126.0
+    state["step_w"] = 0.1 if rho > 0.1 else 0.01
+    assert _always_seen(state, 0.003).tolist() == [seen]

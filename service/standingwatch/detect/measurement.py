@@ -173,7 +173,7 @@ class Measurement:
         record["normally_still"] |= ~state["taken"] & (today["stuck"] > 0)
         nothing = today["zero"] >= NORMALLY_ZERO * np.maximum(today["usable"], 1)
         record["normally_zero"] |= ~state["taken"] & nothing & (today["usable"] >= LEAST_A_DAY)
-        was_seen = ~record["normally_zero"] & _always_seen(state)
+        was_seen = ~record["normally_zero"] & _always_seen(state, block.base.settings.smallest_spread_rho)
         judged = state["kind"] != NO_BASELINE
         why = np.zeros(len(record), dtype=np.int8)
         jump_share = both["jumps"] / np.maximum(both["jumpers"], 1)
@@ -220,15 +220,17 @@ class Measurement:
         return findings
 
 
-def _always_seen(state: State) -> BoolArray:
+def _always_seen(state: State, smallest_spread_rho: float) -> BoolArray:
     """Whether something was reflected on every day of the baseline: else nothing is what a good match shows.
 
     More than two steps of the meter, or the zero is only its rounding; and a step at least on its better days
-    too: a line whose days lay far apart, as with ice that nobody tells, has shown less before.
+    too: a line whose days lay far apart, as with ice that nobody tells, has shown less before. What a spread is
+    taken for at least says nothing of its days.
     """
+    apart = np.fmax(state["spread"] - smallest_spread_rho, 0.0)
     step_w = np.where(np.isfinite(state["step_w"]), state["step_w"], np.inf)
     forward_w = np.fmax(state["forward_w"], 0.0)
-    better = np.fmax(state["rho"] - BETTER_DAY_SPREADS * state["spread"], 0.0)
+    better = np.fmax(state["rho"] - BETTER_DAY_SPREADS * apart, 0.0)
     result: BoolArray = (
         (state["rho"] >= 0.01)
         & (state["rho"] ** 2 * forward_w >= 2.0 * step_w)
