@@ -138,6 +138,6 @@ def test_nothing_reflected_is_told_only_where_every_day_showed_something(
     """The last: a good match on a fine meter, whose spread is the least that is taken."""
     state = np.zeros(1, dtype=BASELINE_STATE)
     initial(state)
-    state["rho"], state["spread"], state["forward_w"] = rho, spread, 126.0
-    state["step_w"] = 0.1 if rho > 0.1 else 0.01
+    state["rho"], state["spread"] = rho, spread
+    state["forward_w"], state["step_w"] = (50.0, 0.1) if rho > 0.1 else (126.0, 0.01)
     assert _always_seen(state, 0.003).tolist() == [seen]

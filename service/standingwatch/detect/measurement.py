@@ -224,8 +224,8 @@ def _always_seen(state: State, smallest_spread_rho: float) -> BoolArray:
     """Whether something was reflected on every day of the baseline: else nothing is what a good match shows.
 
     More than two steps of the meter, or the zero is only its rounding; and a step at least on its better days
-    too: a line whose days lay far apart, as with ice that nobody tells, has shown less before. What a spread is
-    taken for at least says nothing of its days.
+    too: a line whose days lay far apart, as with ice that nobody tells, has shown less before. What a spread
+    is taken for at least says nothing of its days.
     """
     apart = np.fmax(state["spread"] - smallest_spread_rho, 0.0)
     step_w = np.where(np.isfinite(state["step_w"]), state["step_w"], np.inf)
