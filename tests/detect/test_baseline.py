@@ -256,15 +256,28 @@ def test_work_opens_a_new_baseline_in_place_of_the_commissioned_one(line: Any, t
     assert told.findings == []
 
 
-def test_what_ice_does_to_all_channels_is_none_of_any_one(line: Any, tell: Any) -> None:
-    cold = {"ambient_temperature_c": lambda day, _: np.where((day > 3) & (day < 12), -4.0, 6.0)}
-    columns = cold | {"channel": two_channels}
+def test_what_weather_does_to_all_channels_is_none_of_any_one(line: Any, tell: Any) -> None:
+    """One channel is used in the iced hours, the other in those after; later it rains every night."""
+
+    def iced(day: Any) -> Any:
+        return (day > 3) & (day < 8) & (day % 1 < 0.6)
+
+    def rains(day: Any, _: int = 0) -> Any:
+        return np.where((day > 8) & (day % 1 < 0.25), 1.0, 0.0)
+
+    def falls(day: Any, _: int = 0) -> Any:
+        return np.where((day > 3) & (day < 3.3), 1.0, rains(day))
+
+    def channel(day: Any, i: int) -> Any:
+        by_ice = np.where(iced(day), "high", "low").astype(object)
+        return np.where((day > 3) & (day < 8), by_ice, two_channels(day, i))
 
     def rho(day: Any, i: int) -> Any:
-        iced = (day > 3) & (day < 12) & (day % 1 < 0.6)
-        return offset(0.06)(day, i) + np.where(iced, 0.3, 0.0)
+        own = np.where(channel(day, i) == "high", 0.16, 0.1)
+        return own + np.where(iced(day), 0.3, 0.0) + 0.1 * rains(day)
 
-    told = tell(line(), rho, 30, columns=columns)
+    cold = {"ambient_temperature_c": lambda day, _: np.where((day > 3) & (day < 8), -4.0, 6.0)}
+    told = tell(line(), rho, 30, columns=cold | {"channel": channel, "precipitation": falls})
     state = told.state()
     low, high = np.sort(state["channel_rho"][state["channel"] != 0])
     assert (low, high) == (pytest.approx(-0.03, abs=0.008), pytest.approx(0.03, abs=0.008))

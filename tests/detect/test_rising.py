@@ -154,7 +154,7 @@ def test_in_frost_what_went_back_and_came_again_is_ice_for_a_month_more(line: An
     }
 
     def rho(day: Any, _: int) -> Any:
-        return 0.1 + 0.012 * np.clip(day - 20.5, 0, 8) * ~((day > 44) & (day < 46))
+        return 0.1 + 0.012 * np.where(day < 44.5, np.clip(day - 20.5, 0, 8), np.clip(day - 45.5, 0, 8))
 
-    told = tell(line(feeder_loss_db=1.0), rho, 66, columns=frost)
+    told = tell(line(feeder_loss_db=1.0), rho, 68, columns=frost)
     assert set(told.leading(RISING)) == {Cause.ICE}
