@@ -254,3 +254,49 @@ def test_work_opens_a_new_baseline_in_place_of_the_commissioned_one(line: Any, t
     assert [b.kind for b in told.baselines] == ["as-commissioned", "opened", "provisional", "full"]
     assert told.baselines[-1].rho == pytest.approx(0.2, abs=0.01)
     assert told.findings == []
+
+
+def test_what_weather_does_to_all_channels_is_none_of_any_one(line: Any, tell: Any) -> None:
+    """One channel is used in the iced hours, the other in those after; later it rains every night."""
+
+    def iced(day: Any) -> Any:
+        return (day > 3) & (day < 8) & (day % 1 < 0.6)
+
+    def rains(day: Any, _: int = 0) -> Any:
+        return np.where((day > 8) & (day % 1 < 0.25), 1.0, 0.0)
+
+    def falls(day: Any, _: int = 0) -> Any:
+        return np.where((day > 3) & (day < 3.3), 1.0, rains(day))
+
+    def channel(day: Any, i: int) -> Any:
+        by_ice = np.where(iced(day), "high", "low").astype(object)
+        return np.where((day > 3) & (day < 8), by_ice, two_channels(day, i))
+
+    def rho(day: Any, i: int) -> Any:
+        own = np.where(channel(day, i) == "high", 0.16, 0.1)
+        return own + np.where(iced(day), 0.3, 0.0) + 0.1 * rains(day)
+
+    cold = {"ambient_temperature_c": lambda day, _: np.where((day > 3) & (day < 8), -4.0, 6.0)}
+    told = tell(line(), rho, 30, columns=cold | {"channel": channel, "precipitation": falls})
+    state = told.state()
+    low, high = np.sort(state["channel_rho"][state["channel"] != 0])
+    assert (low, high) == (pytest.approx(-0.03, abs=0.008), pytest.approx(0.03, abs=0.008))
+    assert Condition.FEEDER_LOSS_RISING not in told.conditions()
+
+
+def comes_and_goes(until: float) -> Callable[[Any, int], Any]:
+    return lambda day, _: np.where((day < until) & (np.floor(day) % 3 > 0), 0.3, 0.1)
+
+
+def test_not_from_days_that_lie_far_apart(line: Any, tell: Any) -> None:
+    told = tell(line(), comes_and_goes(20), 40)
+    full = next(b for b in told.baselines if b.kind == "full")
+    assert 26 < told.day(full) < 36
+    assert full.rho == pytest.approx(0.1, abs=0.01)
+    assert full.spread < 0.03
+
+
+def test_a_line_that_is_never_at_rest_gets_one_after_six_weeks(line: Any, tell: Any) -> None:
+    told = tell(line(), comes_and_goes(99), 45)
+    (full,) = (b for b in told.baselines if b.kind == "full")
+    assert told.day(full) == pytest.approx(42, abs=1.5)

@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from standingwatch.detect.grouping import Grouping
+from standingwatch.detect.history import DAY_US
 from standingwatch.detect.interface import WHOLE_REGION, WHOLE_SITE, Finding
 from standingwatch.detect.words import Cause, Condition, Severity
 from standingwatch.readings import Fleet
@@ -289,3 +291,22 @@ def test_what_stays_when_the_region_has_thawed_is_told_for_itself(large: Fleet, 
     alone = next(f for f in told.of(HIGH) if f.transmitter == 7 and "stands on" in str(f.evidence.get("why")))
     assert alone.severity >= Severity.MAJOR
     assert 21.4 < told.day(alone) < 21.6
+
+
+def test_one_that_began_long_before_a_group_of_its_line_keeps_its_own_alarm_to_its_end(shared: Fleet) -> None:
+    """Told again while the others stand together, it neither joins them nor is lost."""
+    grouping = Grouping()
+    records = np.zeros(len(shared), dtype=grouping.state)
+    block: Any = None
+
+    def at(day: float, *said: tuple[int, Severity]) -> list[tuple[int, tuple[int, ...], Severity]]:
+        findings = [Finding(0, who, STEP, severity, round(day * DAY_US)) for who, severity in said]
+        return [
+            (f.transmitter, f.members, f.severity) for f in grouping.gather(findings, block, shared, records)
+        ]
+
+    assert at(1, (0, Severity.MINOR)) == [(0, (), Severity.MINOR)]
+    together = at(50, (1, Severity.MINOR), (2, Severity.MINOR))
+    assert together[-1] == (WHOLE_SITE, (1, 2), Severity.MINOR)
+    assert at(51, (0, Severity.MAJOR)) == [(0, (), Severity.MAJOR)]
+    assert at(52, (0, Severity.CLEARED)) == [(0, (), Severity.CLEARED)]

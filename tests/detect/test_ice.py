@@ -116,7 +116,9 @@ def test_what_goes_back_by_itself_may_be_ice_where_nobody_tells_the_temperature(
 def test_in_frost_what_goes_back_by_itself_is_ice_however_long_it_lasts(fleet: Fleet) -> None:
     made = record(40 * 24, True)
     assert asked(made, True, fleet, back=True) == [1]
-    # Given up after a month without a thaw, it is ice again when it wastes.
+    # What went back is as new: only a month later it is given up, and is ice again when it wastes.
+    assert asked(made, True, fleet) == []
+    made["raised_us"][0] -= 31 * 24 * HOUR_US
     assert asked(made, True, fleet) == [0]
     assert made["not_ice_us"].tolist() == [TOLD_US, TOLD_US]
     assert asked(made, True, fleet, back=True) == [0]

@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from standingwatch.detect.history import BASELINE_STATE, initial
+from standingwatch.detect.measurement import _always_seen
 from standingwatch.detect.words import Cause, Condition, Severity
 
 SUSPECT = Condition.MEASUREMENT_SUSPECT
@@ -108,3 +110,34 @@ def test_total_reflection_is_the_antenna_and_not_the_meter(line: Any, tell: Any)
 
 def test_what_is_not_a_number_counts_for_nothing(line: Any, tell: Any) -> None:
     assert tell(line(), from_day(20, 0.15, np.nan), 30).of(SUSPECT) == []
+
+
+def test_a_coarse_meter_that_stands_still_at_reduced_power_is_not_stuck(
+    line: Any, stream_of: Any, judge: Any
+) -> None:
+    """At 50 W steps of 0.5 W show the amplifier's flutter, at 12.5 W they hide it."""
+    fleet = line(expected_interval_s=600, rated_power_w=50)
+    time_us = 1_767_225_600_000_000 + np.arange(30 * 144) * 600_000_000
+    day = (time_us - time_us[0]) / 86_400e6
+    power_w = np.where((day > 20) & (day < 25.5), 12.5, 50.0)
+    flutter = 1 + np.random.default_rng(3).normal(0, 0.005, len(day))
+    forward_w = np.round(power_w * flutter / 0.5) * 0.5
+    findings, _, _ = judge(fleet, stream_of(fleet, 0, time_us, forward_w, 0.0))
+    assert [f for f in findings if f.condition is SUSPECT] == []
+    # Standing still at full power, it is.
+    findings, _, _ = judge(fleet, stream_of(fleet, 0, time_us, np.where(day > 20, 50.0, forward_w), 0.0))
+    assert [f.severity for f in findings if f.condition is SUSPECT] == [Severity.MINOR]
+
+
+@pytest.mark.parametrize(
+    ("rho", "spread", "seen"), [(0.15, 0.004, True), (0.15, 0.06, False), (0.0127, 0.003, True)]
+)
+def test_nothing_reflected_is_told_only_where_every_day_showed_something(
+    rho: float, spread: float, seen: bool
+) -> None:
+    """The last: a good match on a fine meter, whose spread is the least that is taken."""
+    state = np.zeros(1, dtype=BASELINE_STATE)
+    initial(state)
+    state["rho"], state["spread"] = rho, spread
+    state["forward_w"], state["step_w"] = (50.0, 0.1) if rho > 0.1 else (126.0, 0.01)
+    assert _always_seen(state, 0.003).tolist() == [seen]

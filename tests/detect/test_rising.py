@@ -145,3 +145,16 @@ def test_a_member_of_a_line_rises_alone_and_its_cause_is_not_shared(fleet_of: An
     assert {f.transmitter for f in told.of(RISING)} == {1}
     assert Cause.SHARED_ANTENNA_SYSTEM not in told.leading(RISING)
     assert "none of the 2 others" in told.of(RISING)[0].causes[0].because
+
+
+def test_in_frost_what_went_back_and_came_again_is_ice_for_a_month_more(line: Any, tell: Any) -> None:
+    frost = {
+        "ambient_temperature_c": lambda day, _: np.where(day > 20, -4.0, 6.0),
+        "precipitation": lambda day, _: np.where((day > 20.1) & (day < 20.5), 1.0, 0.0),
+    }
+
+    def rho(day: Any, _: int) -> Any:
+        return 0.1 + 0.012 * np.where(day < 44.5, np.clip(day - 20.5, 0, 8), np.clip(day - 45.5, 0, 8))
+
+    told = tell(line(feeder_loss_db=1.0), rho, 68, columns=frost)
+    assert set(told.leading(RISING)) == {Cause.ICE}

@@ -169,3 +169,17 @@ def test_total_reflection_none_and_no_number_are_defined(line: Any, tell: Any) -
         assert not [k for k, v in finding.evidence.items() if isinstance(v, float) and np.isnan(v)]
     for odd in (np.nan, 0.0):
         assert tell(line(), lambda day, _, odd=odd: np.where(day < 20.5, 0.1, odd), 25).of(STEP) == []
+
+
+def test_where_nobody_tells_the_rain_what_went_back_by_itself_has_to_stay_for_longer(
+    line: Any, tell: Any
+) -> None:
+    def rho(day: Any, _: int) -> Any:
+        return np.where(np.isin(np.floor(day), (20, 21)) | (day >= 23), 0.17, 0.1)
+
+    warm = {"ambient_temperature_c": 12.0}
+    told = tell(line(feeder_loss_db=1.0), rho, 36, columns=warm)
+    assert 29 < told.day(told.of(STEP)[0]) < 33
+    # Where it is told, and dry, there is nothing else that it could be.
+    told = tell(line(feeder_loss_db=1.0), rho, 36, columns=warm | {"precipitation": 0.0})
+    assert 25 < told.day(told.of(STEP)[0]) < 27

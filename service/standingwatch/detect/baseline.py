@@ -26,6 +26,7 @@ from standingwatch.detect.history import (
     last_days,
     last_known,
     lower_quarter,
+    middle_half,
     nan_median,
     robust_spread,
 )
@@ -33,13 +34,17 @@ from standingwatch.detect.interface import BaselineChange, Maintenance, State
 from standingwatch.detect.learning import learn_channels, learn_weather, weather_of
 from standingwatch.detect.levels import put_hours, put_levels
 from standingwatch.detect.rollup import HOUR_US, Hours
-from standingwatch.detect.scale import attenuation
+from standingwatch.detect.scale import attenuation, one_step_rho
 from standingwatch.detect.together import far_above, lately_normal, risen_together, went_back
 from standingwatch.detect.weather import DRY, HourWeather
 from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
 
 #: Spread assumed of a level as commissioned until one is learned, in rho (common practice, no source).
 COMMISSIONED_SPREAD_RHO = 0.01
+#: Days that lie further apart than this spread, in rho, and than one step of the meter, are those of a line
+#: that something comes and goes at, ice mostly: no baseline is frozen from them, unless it has been so for so
+#: many days (common practice, no source; sound lines of invented fleets: under 0.02 with fine meters).
+UNSETTLED_RHO, NEVER_SETTLES_DAYS = 0.03, 42
 #: Days after which the dependence on weather is taken again, by then from more kinds of weather.
 TAKEN_AGAIN = (28, 56)
 
@@ -130,7 +135,8 @@ class Baselines:
             state, attenuation(self.fleet), number, self.settings.hours_per_day
         )
         learn_weather(state, made_from, finite, smallest)
-        learn_channels(state, level, self.settings.full_days)
+        calm = ~(np.isfinite(rho) & ~finite).any(axis=1)
+        learn_channels(state, level, self.settings.full_days, calm)
         state["learned_days"] += np.isfinite(level)
         self._take_full(number, end_us, changes)
         self._take_weather_again(np.isfinite(level), end_us, changes)
@@ -159,6 +165,7 @@ class Baselines:
             frost=climate["frost_today"].copy(),
             clear=climate["clear_today"].copy(),
             temperature_told=climate["tells_temperature"].copy(),
+            rain_told=climate["tells_rain"].copy(),
             together=together,
             went_back=went_back(state, self.fleet, number),
             low_rho=low_rho,
@@ -287,6 +294,8 @@ class Baselines:
         noise = robust_spread(np.diff(window, axis=1)) / np.sqrt(2.0)
         drift = np.abs(nan_median(window[:, -half:]) - nan_median(window[:, :half]))
         quiet = drift <= np.maximum(3.0 * noise, self.settings.most_drift_rho)
+        settled = middle_half(window) <= np.fmax(UNSETTLED_RHO, one_step_rho(state, 1.0)[due])
+        quiet &= settled | (state["learned_days"][due] >= NEVER_SETTLES_DAYS)
         rows = due[quiet]
         if len(rows) == 0:
             return

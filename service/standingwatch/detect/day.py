@@ -20,6 +20,7 @@ class Day:
         frost: per site, whether it may have been iced at any hour of the day.
         clear: per site, whether it was certain at some hour of the day that it was not iced.
         temperature_told: per site, whether anybody there or in its region tells the temperature.
+        rain_told: per site, whether anybody there or in its region tells precipitation.
         together: per site where nobody tells the temperature, whether its region rose together this day.
         went_back: per transmitter, whether its level went back by itself in the last days, most of the way.
         low_rho: per transmitter, the lower quarter of the day's hourly levels, NaN where there are none.
@@ -34,6 +35,7 @@ class Day:
     frost: BoolArray
     clear: BoolArray
     temperature_told: BoolArray
+    rain_told: BoolArray
     together: BoolArray
     went_back: BoolArray
     low_rho: FloatArray

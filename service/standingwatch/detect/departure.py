@@ -15,6 +15,7 @@ from standingwatch.detect.history import (
     COMMISSIONED,
     FULL,
     adjusted,
+    last_days,
     last_known,
     nan_median,
 )
@@ -33,6 +34,12 @@ ASSUMED = 10.0 ** (1.5 / 10.0)
 #: One count of the meter more or less; the tenth is for noise that carries the level between two counts.
 #: Lower, it may be rounding that has just turned, and is believed only where every day shows it.
 ONE_COUNT, MORE_THAN_ONE_COUNT = 0.9, 1.1
+
+
+#: So much of what counts has to stand in the levels as measured, before anything is taken off for
+#: temperature: a coefficient learned in one season, or from a coarse meter, is off in another (common
+#: practice, no source).
+MEASURED_SHARE = 0.5
 
 
 @dataclass(frozen=True)
@@ -102,6 +109,8 @@ def depart(
     levels = adjusted(state, number, LOOK_BACK)
     known = last_known(levels, settings.days_many)
     away_by = sign * (known - state["rho"][:, None])
+    measured = last_known(last_days(state["raw"], number, LOOK_BACK), settings.days_many)
+    seen_by = sign * (measured - state["rho"][:, None])
     smallest = settings.smallest_change_rho * attenuation(fleet)
     # A provisional baseline is only a few hours: twice as much is asked of a departure from it.
     trust = np.where(np.isin(state["kind"], (FULL, COMMISSIONED)), 1.0, 2.0)
@@ -115,8 +124,10 @@ def depart(
     )
     raise_days = settings.days_to_raise
     enough = np.isfinite(away_by[:, -raise_days:]).all(axis=1)
+    # What is known of temperature may explain a departure away, or add to it; it does not make one by itself.
     in_a_row = enough & (away_by[:, -raise_days:] >= few[:, None]).all(axis=1)
-    over = away_by >= many[:, None]
+    in_a_row &= (seen_by[:, -raise_days:] >= MEASURED_SHARE * few[:, None]).all(axis=1)
+    over = (away_by >= many[:, None]) & (seen_by >= MEASURED_SHARE * many[:, None])
     whole = np.isfinite(away_by).all(axis=1)
     needed = int(np.ceil(0.75 * settings.days_many))
     most = whole & (over.sum(axis=1) >= needed) & (nan_median(away_by) >= many)

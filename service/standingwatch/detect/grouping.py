@@ -193,7 +193,8 @@ class Grouping:
     ) -> list[int] | None:
         """Members of the group that a transmitter belongs to, itself among them; None if it stands alone.
 
-        What ice does to some and what happened to another at the same time have no cause in common.
+        What ice does to some and what happened to another at the same time have no cause in common. One that
+        began too long before the others is none of them: it goes on for itself.
         """
         if severity[position] == 0:
             return None
@@ -203,12 +204,13 @@ class Grouping:
         if line >= 0:
             on_line = fleet.line_of == line
             moving = on_line & recent
-            if moving.sum() >= 2 and 2 * moving.sum() >= on_line.sum():
+            if moving[position] and moving.sum() >= 2 and 2 * moving.sum() >= on_line.sum():
                 return np.flatnonzero(moving).tolist()
         recent = standing & (since >= now - WITHIN_US)
         at_site = fleet.site_of == fleet.site_of[position]
         moving = at_site & recent
-        if moving.sum() >= SITE_MEMBERS and moving.sum() >= SITE_SHARE * at_site.sum():
+        enough = moving.sum() >= SITE_MEMBERS and moving.sum() >= SITE_SHARE * at_site.sum()
+        if moving[position] and enough:
             return np.flatnonzero(moving).tolist()
         return None
 

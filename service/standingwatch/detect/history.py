@@ -22,6 +22,9 @@ DAY_US = 24 * HOUR_US
 #: Days that are remembered.
 DAYS = 120
 
+#: The middle half of normally distributed values, in standard deviations.
+NORMAL_MIDDLE_HALF = 1.349
+
 NO_BASELINE, PROVISIONAL, FULL, COMMISSIONED = 0, 1, 2, 3
 KIND_WORDS = ("none", "provisional", "full", "as-commissioned")
 
@@ -224,6 +227,16 @@ def lower_quarter(values: FloatArray) -> FloatArray:
 def nan_median(values: FloatArray) -> FloatArray:
     """Median of each row's finite values; NaN where there is none (and no warning)."""
     return median_of_known(np.where(np.isfinite(values), values, np.nan))
+
+
+def middle_half(values: FloatArray) -> FloatArray:
+    """How far the middle half of each row's values reaches, as a standard deviation; for rows without NaN.
+
+    Not as deaf as `robust_spread`: it hears of a third of the values that lie elsewhere.
+    """
+    low, high = np.quantile(values, [0.25, 0.75], axis=1)
+    reach: FloatArray = (high - low) / NORMAL_MIDDLE_HALF
+    return reach
 
 
 def robust_spread(values: FloatArray) -> FloatArray:

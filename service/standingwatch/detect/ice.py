@@ -95,6 +95,9 @@ def retold(
     grew = True if came_at_once is None else ~(came_at_once & told)
     # Ice wastes and comes again, also in frost without end; damage does not go back.
     went_back = (frost | ~told) & day.went_back
+    # No ice lasts for so long without a break: what has gone back since is as new.
+    broke = standing & record["by_ice"] & went_back
+    record["raised_us"] = np.where(broke, day.told_us, record["raised_us"])
     comes = standing & grew & ~record["by_ice"] & ((frost & recent) | went_back)
     thawed = (day.clear & day.temperature_told)[fleet.site_of]
     clear = thawed & (record["raised_us"] < day.end_us - DAY_US)

@@ -46,17 +46,32 @@ def weather_of(state: State, rows: IntArray) -> tuple[FloatArray, FloatArray]:
     return per_c, per_wet
 
 
-def learn_channels(state: State, level: FloatArray, full_days: int) -> None:
-    """Bring what each channel adds up to date; frozen once the full baseline is taken."""
+def learn_channels(state: State, level: FloatArray, full_days: int, calm: BoolArray) -> None:
+    """Bring what each channel adds up to date; frozen once the full baseline is taken.
+
+    Args:
+        state: records of `history.BASELINE_STATE` with the sums of the day.
+        level: the day's level, NaN where there is none.
+        full_days: days that a channel is learned from.
+        calm: per transmitter, whether no hour of the day was iced: what comes and goes within a day is shared
+            out among the channels by chance.
+    """
     state["channel_rho_before"] = state["channel_rho"]
-    seen = (state["channel_weight"] > 0) & np.isfinite(level)[:, None]
+    seen = (state["channel_weight"] > 0) & (np.isfinite(level) & calm)[:, None]
     several = (state["channel"] != 0).sum(axis=1) > 1
     # A channel that appears after the baseline was taken is learned all the same.
     learning = ~state["taken"][:, None] | (state["channel_days"] < full_days)
     seen &= several[:, None] & learning
     if seen.any():
-        mean = state["channel_sum"] / np.maximum(state["channel_weight"], 1.0)
-        apart = mean - level[:, None] - state["channel_rho"]
+        weight = np.where(state["channel_weight"] > 0, state["channel_weight"], 0.0)
+        mean = state["channel_sum"] / np.maximum(weight, 1.0)
+        # Channels are held against each other over the same hours, those that are known where there are any:
+        # what weather does to all of them is none of any one.
+        known = (weight > 0) & (state["channel_days"] > 0)
+        against = np.where(known, weight, 0.0)
+        against = np.where(against.sum(axis=1, keepdims=True) > 0, against, weight)
+        common = (against * (mean - state["channel_rho"])).sum(axis=1) / np.maximum(against.sum(axis=1), 1.0)
+        apart = mean - common[:, None] - state["channel_rho"]
         state["channel_days"] += seen
         gain = 1.0 / np.maximum(state["channel_days"], 1.0)
         state["channel_rho"] += np.where(seen, gain * np.where(seen, apart, 0.0), 0.0)

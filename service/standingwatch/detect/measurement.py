@@ -15,7 +15,7 @@ import numpy as np
 
 from standingwatch.detect.cause import causes_of_suspect_measurement
 from standingwatch.detect.history import NO_BASELINE
-from standingwatch.detect.interface import Block, Finding, Outcome, Own
+from standingwatch.detect.interface import Block, Finding, Outcome, Own, State
 from standingwatch.detect.limits import TOTAL_REFLECTION_RATIO
 from standingwatch.detect.rollup import HOUR_US
 from standingwatch.detect.scale import one_step_rho
@@ -23,7 +23,7 @@ from standingwatch.detect.segments import Segments
 from standingwatch.detect.switch import SWITCH, follow
 from standingwatch.detect.words import Condition, Severity
 from standingwatch.readings.flags import Flag
-from standingwatch.readings.fleet import Fleet
+from standingwatch.readings.fleet import BoolArray, Fleet
 
 #: Hours that are counted apart: a day, and the longest grace for late readings after it.
 HOURS = 50
@@ -35,11 +35,19 @@ WHY = (
     "forward and reflected power never move, where they used to",
     "the ratio jumps from reading to reading and does not follow the power",
 )
-COUNTS = ("keyed", "above", "zero", "stuck", "jumps", "jumpers", "usable")
+COUNTS = ("keyed", "above", "zero", "stuck", "still_low", "jumps", "jumpers", "usable")
 
 #: A day with so many readings, of which this part shows nothing reflected, while the baseline is learned:
 #: then nothing is what this meter shows of a good match.
 LEAST_A_DAY, NORMALLY_ZERO = 4, 0.9
+
+#: How far below its level the better days of a baseline lie, in spreads from day to day.
+BETTER_DAY_SPREADS = 2.0
+
+#: Forward power under this part of its baseline is reduced. Where one step of the meter is more than the
+#: second part of the baseline, it is more than 2 % of a quarter of that power: the amplifier's own flutter,
+#: of 1 or 2 %, cannot move it then (common practice, no source).
+REDUCED_SHARE, STILL_STEP_SHARE = 0.7, 0.005
 
 OF_DRY_HOURS = ("jumps", "jumpers")
 
@@ -126,11 +134,14 @@ class Measurement:
             earlier[segments.first] = record["last_rho"][segments.owner]
             record["last_rho"][segments.owner] = rho[segments.last]
             jumps[rows] = np.abs(rho - earlier) >= self.settings.jump_rho
+        full_w = 10.0 ** (block.normal.forward_db / 10.0)
+        stuck = keyed & ((readings.flags & int(Flag.STUCK)) != 0)
         masks = {
             "keyed": keyed,
             "above": above,
             "zero": usable & (readings.reflected_w <= 0.0),
-            "stuck": keyed & ((readings.flags & int(Flag.STUCK)) != 0),
+            "stuck": stuck,
+            "still_low": stuck & (readings.forward_w < REDUCED_SHARE * full_w),
             "jumps": jumps,
             "jumpers": usable,
             "usable": usable,
@@ -164,21 +175,16 @@ class Measurement:
         record["normally_still"] |= ~state["taken"] & (today["stuck"] > 0)
         nothing = today["zero"] >= NORMALLY_ZERO * np.maximum(today["usable"], 1)
         record["normally_zero"] |= ~state["taken"] & nothing & (today["usable"] >= LEAST_A_DAY)
-        # Something reflected before: more than two steps of the meter, or the zero is only its rounding.
-        was_seen = (
-            ~record["normally_zero"]
-            & (state["rho"] >= 0.01)
-            & (
-                state["rho"] ** 2 * np.fmax(state["forward_w"], 0.0)
-                >= 2.0 * np.where(np.isfinite(state["step_w"]), state["step_w"], np.inf)
-            )
-        )
+        was_seen = ~record["normally_zero"] & _always_seen(state, block.base.settings.smallest_spread_rho)
         judged = state["kind"] != NO_BASELINE
         why = np.zeros(len(record), dtype=np.int8)
         jump_share = both["jumps"] / np.maximum(both["jumpers"], 1)
         jumping = (jump_share >= settings.jump_share) & (one_step_rho(state, 1.0) < 0.1)
         why[enough & judged & jumping & (both["jumpers"] >= settings.least_readings)] = 4
-        why[enough & ~record["normally_still"] & (share["stuck"] >= settings.stuck_share)] = 3
+        # At reduced power a coarse meter stands still that moved before.
+        coarse = state["step_w"] > STILL_STEP_SHARE * 10.0 ** (state["forward_db"] / 10.0)
+        stuck_share = share["stuck"] - np.where(coarse, share["still_low"], 0.0)
+        why[enough & ~record["normally_still"] & (stuck_share >= settings.stuck_share)] = 3
         zero = (both["zero"] / of_usable >= settings.zero_share) & (both["usable"] >= settings.least_readings)
         why[enough & judged & was_seen & zero] = 2
         why[enough & (share["above"] >= settings.above_share)] = 1
@@ -214,3 +220,22 @@ class Measurement:
         state["suspect_us"] = np.where(now & ~was, day.told_us, state["suspect_us"])
         state["trusted_us"] = np.where(was & ~now, day.told_us, state["trusted_us"])
         return findings
+
+
+def _always_seen(state: State, smallest_spread_rho: float) -> BoolArray:
+    """Whether something was reflected on every day of the baseline: else nothing is what a good match shows.
+
+    More than two steps of the meter, or the zero is only its rounding; and a step at least on its better days
+    too: a line whose days lay far apart, as with ice that nobody tells, has shown less before. What a spread
+    is taken for at least says nothing of its days.
+    """
+    apart = np.fmax(state["spread"] - smallest_spread_rho, 0.0)
+    step_w = np.where(np.isfinite(state["step_w"]), state["step_w"], np.inf)
+    forward_w = np.fmax(state["forward_w"], 0.0)
+    better = np.fmax(state["rho"] - BETTER_DAY_SPREADS * apart, 0.0)
+    result: BoolArray = (
+        (state["rho"] >= 0.01)
+        & (state["rho"] ** 2 * forward_w >= 2.0 * step_w)
+        & (better**2 * forward_w >= step_w)
+    )
+    return result

@@ -53,13 +53,14 @@ class Rising:
 
     @property
     def slow_state(self) -> np.dtype[Any]:
-        """The switch, whether it began as a step, was told in frost that lasts, since when it is no ice."""
+        """The switch, whether it began as a step or in frost, when it went back in it, when it was no ice."""
         return np.dtype(
             [
                 ("switch", SWITCH),
                 ("began_as_step", np.bool_),
                 ("step_rho", np.float64),
                 ("in_frost", np.bool_),
+                ("went_back_us", np.int64),
                 ("not_ice_us", np.int64),
             ]
         )
@@ -90,7 +91,11 @@ class Rising:
         off = seen.back | day.renewed
         frost = day.by_weather()[fleet.site_of]
         record["in_frost"] = frost & np.where(record["switch"]["severity"] > 0, record["in_frost"], on)
-        lasts = record["in_frost"] & (day.told_us - record["switch"]["since_us"] < FROST_HOLDS_US)
+        # No ice lasts for so long without a break: what has gone back since is as new.
+        broke = record["in_frost"] & day.went_back
+        record["went_back_us"] = np.where(broke, day.told_us, np.where(frost, record["went_back_us"], 0))
+        since_us = np.fmax(record["switch"]["since_us"], record["went_back_us"])
+        lasts = record["in_frost"] & (day.told_us - since_us < FROST_HOLDS_US)
         new = seen.days_away <= MAY_BE_ICE_DAYS
         # A slow fault does not go back by itself: what does, in frost or where nobody tells of it, is ice.
         returns = day.went_back & (frost | ~day.temperature_told[fleet.site_of])

@@ -287,6 +287,8 @@ class Step:
         seen = depart(block.base.state, fleet, self.departure, day.number)
         # Readings that are back at normal know better than the levels of the days before.
         not_back = record["cleared_us"] < day.end_us - DAY_US
+        # A step stays: what went back by itself lately, where nobody tells the rain, may be rain once more.
+        not_back &= day.rain_told[fleet.site_of] | ~day.went_back
         comes = (
             not_back
             & seen.away
