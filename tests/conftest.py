@@ -141,7 +141,7 @@ class Broker:
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
         )
-        wait_until(self.answers, 10, "mosquitto listens")
+        wait_until(self.answers, 30, "mosquitto listens")
 
     def answers(self) -> bool:
         with closing(socket.socket()) as sock:
@@ -234,7 +234,7 @@ class Listener:
         self.client.on_subscribe = lambda *_: subscribed.append(True)
         self.client.connect("127.0.0.1", self.port)
         self.client.loop_start()
-        wait_until(lambda: subscribed, 10, f"subscribed to {self.filter}")
+        wait_until(lambda: subscribed, 30, f"subscribed to {self.filter}")
         return self
 
     def __exit__(self, *_: object) -> None:

@@ -259,7 +259,7 @@ def test_a_restore_that_is_killed_leaves_the_store_as_it_was(run: Run, large: st
     assert process.wait(20) == -signal.SIGKILL, "it was done before it could be killed"
     if on_postgresql():
         # Its tools, which nobody feeds any more, end by themselves.
-        wait_until(lambda: _at_work(mine) == 0, 20, "psql has left")
+        wait_until(lambda: _at_work(mine) == 0, 30, "psql has left")
     assert dump(mine) == before
     status, out, _ = run("restore", "a", "--replace")
     assert status == 0

@@ -88,10 +88,10 @@ def test_what_the_store_does_not_take_waits_at_the_broker(
             for info in infos:
                 info.wait_for_publish(20)
             # A batch of a hundred was taken and cannot be written; with it the queue is full.
-            wait_until(lambda: intake.queue_length >= 200, 10, "the queue is full")
+            wait_until(lambda: intake.queue_length >= 200, 30, "the queue is full")
             threading.Event().wait(0.3)
             assert intake.queue_length <= 300
-        wait_until(lambda: value("readings_stored_total") == 1500, 20, "all is stored")
+        wait_until(lambda: value("readings_stored_total") == 1500, 30, "all is stored")
         intake.stop()
     assert value("intake_held_back_seconds_total") > 0.2
     with store.reading() as connection:

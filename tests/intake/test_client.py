@@ -64,13 +64,13 @@ def test_what_is_acknowledged_together_does_not_come_again(broker: Any, protocol
     texts = [f"{number} {'x' * (number % 300)}".encode() for number in range(800)]
     sender.publish([("field/a", text, False) for text in texts])
     sender.stop()
-    wait_until(lambda: len(seen) == 800, 10, "all messages came")
+    wait_until(lambda: len(seen) == 800, 30, "all messages came")
     assert [text for text, *_ in seen] == texts
     first.acknowledge_all([what for _, *what in seen[:500]])  # type: ignore[misc]  of three numbers each
     time.sleep(0.3)
     first.stop()
     second = start()
-    wait_until(lambda: len(seen) >= 300, 10, "the rest comes again")
+    wait_until(lambda: len(seen) >= 300, 30, "the rest comes again")
     time.sleep(0.3)
     assert [text for text, *_ in seen] == texts[500:]
     # Numbers of an older connection mean nothing to this one.
@@ -78,5 +78,5 @@ def test_what_is_acknowledged_together_does_not_come_again(broker: Any, protocol
     time.sleep(0.2)
     second.stop()
     third = start()
-    wait_until(lambda: len(seen) == 300, 10, "what was not acknowledged comes once more")
+    wait_until(lambda: len(seen) == 300, 30, "what was not acknowledged comes once more")
     third.stop()

@@ -172,7 +172,7 @@ def test_two_with_one_identity_are_told_so(broker: Any, caplog: pytest.LogCaptur
         for one in two:
             one.start()
         try:
-            wait_until(lambda: "does another process use this broker.client_id" in caplog.text, 10, "told")
+            wait_until(lambda: "does another process use this broker.client_id" in caplog.text, 30, "told")
         finally:
             for one in two:
                 one.stop()
@@ -193,6 +193,6 @@ def test_an_error_on_the_network_thread_does_not_end_it(broker: Any, connect_cli
     try:
         assert one.wait_connected(5)
         connect_client(broker.port).publish("a/b", b"1", qos=1)
-        wait_until(lambda: heard and set(heard) == {b"1"}, 10, "the message is handled again")
+        wait_until(lambda: heard and set(heard) == {b"1"}, 30, "the message is handled again")
     finally:
         one.stop()

@@ -57,7 +57,7 @@ def test_a_batch_says_how_far_it_comes(
                 with store.reading() as connection:
                     return last_arrival(connection) == so_many
 
-            wait_until(has_come, 10, f"report {kept} is kept")
+            wait_until(has_come, 30, f"report {kept} is kept")
     finally:
         intake.stop()
     with store.reading() as connection:

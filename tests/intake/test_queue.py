@@ -107,7 +107,7 @@ def test_large_messages_are_bounded_by_their_bytes() -> None:
     queue.take(1, 0, 0.0001)
     assert queue.held_bytes == 1200  # a batch counts until it is safe
     queue.safe()
-    wait_until(lambda: queue.held_bytes == 1200, 5, "the one that waited is in")
+    wait_until(lambda: queue.held_bytes == 1200, 30, "the one that waited is in")
     assert queue.unacknowledged == 2
     queue.close()
 

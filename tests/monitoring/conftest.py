@@ -264,9 +264,9 @@ def monitored(tmp_path_factory: pytest.TempPathFactory, run_broker: Any) -> Iter
         publish(broker.port, "standingwatch/report/birch-hill/rpt-1", json.dumps(high))
         publish(broker.port, "standingwatch/report/birch-hill/rpt-1", json.dumps(high[:1]))
         publish(broker.port, "standingwatch/report/alder-ridge/rpt-1", "not a report")
-        wait_until(has("standingwatch_alarm_severity"), 20, "the alarm is scraped")
+        wait_until(has("standingwatch_alarm_severity"), 30, "the alarm is scraped")
         wait_until(
-            has("count_over_time(standingwatch_reports_refused_total[10s]) > 2"), 20, "scraped twice more"
+            has("count_over_time(standingwatch_reports_refused_total[10s]) > 2"), 30, "scraped twice more"
         )
-        wait_until(has('standingwatch_deliveries_total{channel="mqtt"}'), 20, "the alarm is delivered")
+        wait_until(has('standingwatch_deliveries_total{channel="mqtt"}'), 30, "the alarm is delivered")
         yield made

@@ -115,8 +115,8 @@ def test_spans_of_the_work_come_to_a_collector(monitored: Any, until: Any) -> No
         return sum(said[f"standingwatch.{about}"] for _, said, _ in collector.named(name))
 
     # Published were an array of three, one of these again, and what is no report; the history was there.
-    until(lambda: total("batch", "messages") >= 3 and collector.named("delivery"), 20, "spans come")
-    until(lambda: total("pass", "readings") >= history + 3, 20, "spans of all passes come")
+    until(lambda: total("batch", "messages") >= 3 and collector.named("delivery"), 30, "spans come")
+    until(lambda: total("pass", "readings") >= history + 3, 30, "spans of all passes come")
     batches, passes, deliveries = (collector.named(name) for name in ("batch", "pass", "delivery"))
     assert total("batch", "messages") == 3
     assert total("pass", "readings") == history + 3

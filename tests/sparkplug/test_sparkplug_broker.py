@@ -40,7 +40,7 @@ def now_us() -> int:
     return time.time_ns() // 1000
 
 
-def until(true: Callable[[], object], what: str, seconds: float = 10.0) -> None:
+def until(true: Callable[[], object], what: str, seconds: float = 30.0) -> None:
     end = time.monotonic() + seconds
     while time.monotonic() < end:
         if true():

@@ -293,20 +293,17 @@ def _broker(down_s: Mapping[str, float], settings: WatchmanSettings) -> Found:
     return _KEEP if any(down_s.values()) else Found(Severity.CLEARED)
 
 
-def enough_room_bytes(
-    total_bytes: int, store_bytes: int | None, least_share: float, least_bytes: int
-) -> float:
+def enough_room_bytes(total: int, store: int | None, least_share: float, least_bytes: int) -> float:
     """Free space that is enough for the store [B].
 
-    A part of the disk; but of a large disk no more than the store holds itself, so that it can be copied, and
-    not less than a fixed amount.
+    A part of the disk; but no more than the store holds, so that it can be copied, or than a fixed amount.
 
     Args:
-        total_bytes: size of the disk, or the most that the store may hold [B].
-        store_bytes: size of the store [B]; None where it is not known, which counts as small.
-        least_share, least_bytes: `store_free_share` and `store_free_bytes` of the settings.
+        total: size of the disk, or the most that the store may hold [B].
+        store: size of the store [B]; None, where it is not known, counts as small.
+        least_share, least_bytes: as in the settings.
     """
-    return min(least_share * total_bytes, max(least_bytes, store_bytes or 0))
+    return min(least_share * total, max(least_bytes, store or 0))
 
 
 def _store(store: StoreLook, alarm: Alarm | None, settings: WatchmanSettings) -> Found:

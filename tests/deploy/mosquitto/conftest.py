@@ -103,7 +103,7 @@ class Client:
     def publish(self, topic: str, payload: bytes = b"{}", retain: bool = False) -> str:
         """Publish at QoS 1; what the broker answered; "Success" also where nobody listens."""
         info = self.client.publish(topic, payload, qos=1, retain=retain)
-        wait_until(lambda: info.mid in self.answers, 10, f"the broker answers to {topic}")
+        wait_until(lambda: info.mid in self.answers, 30, f"the broker answers to {topic}")
         answer = self.answers[info.mid]
         return "Success" if answer == "No matching subscribers" else answer
 
@@ -111,7 +111,7 @@ class Client:
         done: list[bool] = []
         self.client.on_subscribe = lambda *_: done.append(True)
         self.client.subscribe([(one, 1) for one in filters])
-        wait_until(lambda: done, 10, f"subscribed to {filters}")
+        wait_until(lambda: done, 30, f"subscribed to {filters}")
 
 
 @dataclass
@@ -171,7 +171,7 @@ class Deployed:
             self.process = subprocess.Popen(
                 [program, "-c", str(self.folder / "etc" / "mosquitto.conf")], stdout=log, stderr=log
             )
-        wait_until(self._listens, 20, "mosquitto listens: " + self.log())
+        wait_until(self._listens, 30, "mosquitto listens: " + self.log())
 
     def log(self) -> str:
         path = self.folder / "mosquitto.log"
