@@ -129,6 +129,15 @@ def test_bursts_that_may_be_ice_wait_for_three_weeks() -> None:
     assert waits == [3, 21]
 
 
+def test_an_improvement_by_a_count_that_may_be_ice_waits_for_three_weeks() -> None:
+    waits = []
+    for severity, told in ((Severity.WARNING, True), (Severity.WARNING, False), (Severity.MINOR, False)):
+        values = {"temperature_told": told}
+        mine = replace(alarm(severity, Condition.FEEDER_LOSS_RISING), values=values)
+        waits.append(next(d for d in range(60) if propose([mine], set(), RAISED_US + d * 24 * HOUR_US)))
+    assert waits == [10, 21, 14]
+
+
 def test_a_region_sends_nobody() -> None:
     about = alarm(Severity.MAJOR, transmitter="", region="north", members=("alder-ridge/rpt-1",))
     assert propose([about], set(), LATER_US) == []

@@ -58,7 +58,8 @@ ICE_NOT_RULED_OUT = 3.0
 #: What grew there may be ice, and has to stand for as long as any ice does without a break: a fortnight [h].
 ICE_NOT_RULED_OUT_HOURS = 336.0
 #: There, what has come and gone by itself before (its alarm has changed so often, or is about just that)
-#: goes again, unless it stands for so long [h].
+#: goes again, unless it stands for so long [h]. So does a match that seems to improve by a count of the meter
+#: or hardly more: the reflection of ice adds to the line's own, or takes from it.
 CAME_AND_WENT_CHANGES, CAME_AND_WENT_HOURS = 3, 504.0
 
 #: A resource: site and transmitter, "" for the whole site.
@@ -153,7 +154,7 @@ def _is_due(alarm: Alarm, now_us: int) -> bool:
         # Ice grows over hours: what came from one reading to the next was hardly it.
         if alarm.values.get("came_at_once"):
             hours *= ICE_NOT_RULED_OUT
-        elif alarm.changes > CAME_AND_WENT_CHANGES or alarm.key.condition is Condition.SWR_INTERMITTENT:
+        elif _goes_again(alarm):
             hours = max(hours, CAME_AND_WENT_HOURS)
         else:
             hours = max(hours, ICE_NOT_RULED_OUT_HOURS)
@@ -161,6 +162,12 @@ def _is_due(alarm: Alarm, now_us: int) -> bool:
     since_us = _not_ice_since_us(alarm)
     begin_us = alarm.raised_us if since_us is None else since_us
     return now_us - begin_us >= hours * HOUR_US
+
+
+def _goes_again(alarm: Alarm) -> bool:
+    small = alarm.key.condition is Condition.FEEDER_LOSS_RISING and alarm.severity is Severity.WARNING
+    by_nature = alarm.key.condition is Condition.SWR_INTERMITTENT
+    return alarm.changes > CAME_AND_WENT_CHANGES or by_nature or small
 
 
 def _passes(alarm: Alarm) -> bool:
