@@ -271,6 +271,8 @@ pace = "everything"
         # The first try of each connection fails: the broker is not there.
         with run_broker(tmp_path, more_settings=lines), _Listener(unused_port) as events:
             secrets |= _visit(web, of, run)
+            # What is published before the intake has a session at the broker is nobody's.
+            until(lambda: web.get("/readyz").status_code == 200, "the intake listens")
             begin = datetime.now(UTC) - timedelta(hours=1)
             for number in range(16):
                 report = {
