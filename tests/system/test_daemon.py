@@ -73,6 +73,7 @@ foldback_active_s = 0
 site_unreachable_s = 0
 [chatter]
 raises = 10
+window_s = 1
 [web]
 port = {self.web_port}
 """
@@ -277,6 +278,8 @@ def test_the_broker_goes_away_and_comes_back(service: Service, broker: Any) -> N
 
 KILLS = 6
 REPORTS = 6000
+#: Between two reports of a transmitter.
+STEP = timedelta(seconds=0.25)
 
 
 def test_kill_at_any_moment_loses_and_doubles_nothing(
@@ -284,7 +287,8 @@ def test_kill_at_any_moment_loses_and_doubles_nothing(
 ) -> None:
     """Killed again and again while reports pour in: each is stored once, each change told with one id."""
     service.start()
-    begin = datetime.now(UTC) - timedelta(days=3)
+    # Of an hour that is open: reports of long ago, sent with pauses, would be history and call nobody.
+    begin = datetime.now(UTC) - STEP * (REPORTS // 3)
     sender = connect_client(broker.port)
     infos = []
     with listen(broker.port, "standingwatch/event/#") as heard:
@@ -293,7 +297,7 @@ def test_kill_at_any_moment_loses_and_doubles_nothing(
             number = i // 3
             # Ten good readings, then ten over the limit, and so on: a change of an alarm every ten reports.
             reflected_w = 1.31 if (number // 10) % 2 == 0 else 13.7
-            body = report(begin + timedelta(seconds=60 * number), 47.3, reflected_w)
+            body = report(begin + STEP * number, 47.3, reflected_w)
             infos.append(sender.publish(f"standingwatch/report/{site}/{name}", body, qos=1))
             if i % (REPORTS // KILLS) == REPORTS // KILLS // 2:
                 # Not at a tidy moment: reports are under way, in the queue, in a batch, being judged.
@@ -342,7 +346,7 @@ def test_kill_at_any_moment_loses_and_doubles_nothing(
             site,
             name,
             kind.rsplit(".", 1)[1],
-            round((datetime.fromisoformat(at) - begin).total_seconds() / 60) - 2,
+            round((datetime.fromisoformat(at) - begin) / STEP) - 2,
         )
         for site, name, condition, kind, at in by_change
         if condition == "swr-high"
