@@ -23,7 +23,7 @@ from standingwatch.notify.readiness import Health
 from standingwatch.notify.supervisor import ServiceManager, Supervisor
 from standingwatch.readings.profile import Profile
 from standingwatch.settings import Settings
-from standingwatch.settings.cautions import is_loopback
+from standingwatch.settings.hosts import is_loopback
 from standingwatch.settings.profiles import profiles_of
 from standingwatch.spans import SentSpans, SpansError
 from standingwatch.store.claims import Claimant

@@ -38,7 +38,7 @@ from standingwatch.store.claims import (
     this_host,
 )
 from standingwatch.store.connect import Store, StoreError
-from standingwatch.store.passing import tell
+from standingwatch.store.passing import Attempt
 
 log = logging.getLogger("standingwatch.duties")
 
@@ -204,17 +204,17 @@ class Duties:
                 self._woken.clear()
             if self._stopping.is_set() and not (is_renewing and self._held):
                 return
-            try:
-                work()
-            except SQLAlchemyError as problem:
-                # Nobody else can take anything over meanwhile, and what is committed is fenced.
-                if _words(problem) != self._told_trouble:
-                    log.warning("claims: the store is away, trying again: %s", _words(problem))
-                self._told_trouble = _words(problem)
-            except Exception as error:  # noqa: BLE001  # who renews no more would lose all that it does
-                tell(log, error, "claims: trying again")
-            else:
-                self._told_trouble = ""
+            # Who renews no more would lose all that it does.
+            with Attempt(log, "claims: trying again"):
+                try:
+                    work()
+                except SQLAlchemyError as problem:
+                    # Nobody else can take anything over meanwhile, and what is committed is fenced.
+                    if _words(problem) != self._told_trouble:
+                        log.warning("claims: the store is away, trying again: %s", _words(problem))
+                    self._told_trouble = _words(problem)
+                else:
+                    self._told_trouble = ""
             if self._stopping.is_set():
                 time.sleep(min(self._renew_s, 0.2))
 

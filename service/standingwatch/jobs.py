@@ -20,7 +20,7 @@ from standingwatch.store.audit import forget_audit
 from standingwatch.store.connect import Store
 from standingwatch.store.outbox import forget_delivered
 from standingwatch.store.partitions import keep_partitions
-from standingwatch.store.passing import tell
+from standingwatch.store.passing import Attempt, tell
 from standingwatch.store.purge import purge_alarms
 from standingwatch.store.reports import forget_before
 from standingwatch.store.retention import forget_readings
@@ -168,11 +168,10 @@ class Jobs:
             started = self._clock()
             begin = time.monotonic()
             error = ""
-            try:
+            with Attempt(log, "job %s failed", name) as attempt:
                 work()
-            except Exception as problem:  # noqa: BLE001  # a job of any kind; it is told and noted
-                tell(log, problem, "job %s failed", name)
-                error = f"{type(problem).__name__}: {problem}"
+            if attempt.error is not None:
+                error = f"{type(attempt.error).__name__}: {attempt.error}"
                 self._metrics.job_failures.labels(name).inc()
             else:
                 self._metrics.job_success.labels(name).set(self._clock() / 1e6)

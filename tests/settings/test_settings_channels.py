@@ -20,8 +20,8 @@ from standingwatch.settings import (
     load_settings,
     minutes_of,
 )
-from standingwatch.settings.cautions import is_loopback
 from standingwatch.settings.describe import variable_name
+from standingwatch.settings.hosts import is_loopback
 from standingwatch.settings.named import path_of_variable
 from standingwatch.settings.secret_url import SecretAddress
 

@@ -12,7 +12,7 @@ from sqlalchemy.exc import IntegrityError, OperationalError
 from standingwatch.store import tables
 from standingwatch.store.access import Role, add_user, load_user
 from standingwatch.store.connect import Store
-from standingwatch.store.passing import is_passing, tell
+from standingwatch.store.passing import Attempt, is_passing, tell
 
 AWAY = OperationalError("SELECT 1", None, sqlite3.OperationalError("database is locked"))
 
@@ -59,3 +59,18 @@ def test_a_note_by_the_way_gives_up_where_others_write(store: Store) -> None:
         rename(other)
     with store.reading() as connection:
         assert load_user(connection, "Bo") is not None
+
+
+def test_an_attempt_that_fails_is_told_and_gone_on_from(caplog: pytest.LogCaptureFixture) -> None:
+    log = logging.getLogger("standingwatch.some")
+    with Attempt(log, "%s went well", "it") as good:
+        pass
+    assert (good.error, caplog.records) == (None, [])
+    mistake = KeyError("x")
+    with Attempt(log, "%s failed", "it") as bad:
+        raise mistake
+    assert bad.error is mistake
+    assert [record.getMessage() for record in caplog.records] == ["it failed"]
+    with pytest.raises(KeyboardInterrupt), Attempt(log, "not told"):
+        raise KeyboardInterrupt
+    assert len(caplog.records) == 1

@@ -22,7 +22,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 
-from standingwatch.store.passing import tell
+from standingwatch.store.passing import Attempt
 
 log = logging.getLogger("standingwatch.broker")
 
@@ -100,15 +100,13 @@ class LastingClient(mqtt.Client):
     def loop_forever(self, timeout: float = 1.0, retry_first_connection: bool = False) -> MQTTErrorCode:
         """Run the connection until it is told to end; after an error, by a new one."""
         while True:
-            try:
+            with Attempt(log, "the network thread failed, and goes on"):
                 return super().loop_forever(timeout, retry_first_connection)
-            except Exception as error:  # noqa: BLE001  # whatever it was, we must not be deaf from then on
-                tell(log, error, "the network thread failed, and goes on")
-                time.sleep(1.0)
-                sock = self.socket()
-                if sock is not None:
-                    with suppress(OSError):
-                        cast(socket.socket, sock).shutdown(socket.SHUT_RDWR)
+            time.sleep(1.0)
+            sock = self.socket()
+            if sock is not None:
+                with suppress(OSError):
+                    cast(socket.socket, sock).shutdown(socket.SHUT_RDWR)
 
     def _create_socket(self) -> Any:
         return ReadingAhead(super()._create_socket())

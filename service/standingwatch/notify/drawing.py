@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from typing import Any
+
+from standingwatch.child import ChildError, output_of
 
 #: Colours on white paper, those of the pages (M. Okabe and K. Ito; `web/static/look.css`).
 INK, CALM, LIMIT, BAND, GRID = "#17212a", "#00684c", "#8a4a1c", "#b9cfdd", "#e3e3de"
@@ -26,17 +26,10 @@ def drawn_by(module: str, given: Any, within_s: float) -> bytes:
     Raises:
         ChartError: if it did not end well, or in time.
     """
-    command = [sys.executable, "-m", module]
     try:
-        done = subprocess.run(  # noqa: S603  our own module; what it is given goes in as data
-            command, input=json.dumps(given).encode(), capture_output=True, timeout=within_s, check=False
-        )
-    except (OSError, subprocess.TimeoutExpired) as error:
-        raise ChartError(f"drawing did not end: {error}") from error
-    if done.returncode != 0:
-        said = done.stderr.decode("utf-8", "replace").strip().splitlines()
-        raise ChartError(f"drawing ended with status {done.returncode}: {said[-1] if said else ''}")
-    return done.stdout
+        return output_of("-m", module, within_s=within_s, given=json.dumps(given).encode())
+    except ChildError as error:
+        raise ChartError(f"drawing failed: {error}") from error
 
 
 def rows(values: list[dict[str, Any]]) -> Any:

@@ -35,6 +35,7 @@ from standingwatch.notify.http import tls_context
 from standingwatch.notify.review_mail import ReviewMail, is_review
 from standingwatch.notify.veil import veil
 from standingwatch.store.outbox import Message
+from standingwatch.store.passing import Attempt
 
 log = logging.getLogger("standingwatch.notify")
 
@@ -155,12 +156,11 @@ class EmailChannel:
         if is_review(message):
             return self._review_mail(message)
         content = content_of(message)
-        picture, chart_failed = None, False
-        try:
+        picture = None
+        # Whatever is wrong with a chart, the words are what somebody waits for.
+        with Attempt(log, "channel %s: no chart of %s", self.name, message.event_id) as drawing:
             picture = self._chart(message)
-        except Exception:  # whatever is wrong with a chart, the words are what somebody waits for
-            log.exception("channel %s: no chart of %s", self.name, message.event_id)
-            chart_failed = True
+        chart_failed = drawing.error is not None
         domain = self._from.domain
         name = _id_left(message.event_id)
         mail = self._empty(message, content.headline)

@@ -20,7 +20,7 @@ from standingwatch.alarms.event import rfc3339
 from standingwatch.alarms.shape import Beat, BeatEnded
 from standingwatch.metrics import Metrics
 from standingwatch.readings import heartbeat_topic
-from standingwatch.store.passing import tell
+from standingwatch.store.passing import Attempt
 
 log = logging.getLogger("standingwatch.heartbeat")
 
@@ -264,17 +264,16 @@ class Heartbeat:
     def _run(self) -> None:
         while not self._stopping.is_set():
             self._wake.clear()
-            try:
+            # A mistake in it must not look like the service's end.
+            beat: Beat = {
+                "time": rfc3339(self._clock()),
+                "ready": False,
+                "reasons": ["see the log"],
+                "version": __version__,
+                "client_id": self._client_id,
+            }
+            with Attempt(log, "the heartbeat cannot say how the service is"):
                 beat = self.beat()
-            except Exception as error:  # noqa: BLE001  # a mistake in it must not look like the service's end
-                tell(log, error, "the heartbeat cannot say how the service is")
-                beat = {
-                    "time": rfc3339(self._clock()),
-                    "ready": False,
-                    "reasons": ["see the log"],
-                    "version": __version__,
-                    "client_id": self._client_id,
-                }
             self._metrics.heartbeat.set(self._clock() / 1e6)
             if self._publisher.connected:
                 self._publish(beat)

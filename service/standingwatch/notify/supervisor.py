@@ -14,7 +14,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping, MutableMapping, Sequence
 
-from standingwatch.store.passing import tell
+from standingwatch.store.passing import Attempt
 
 log = logging.getLogger("standingwatch.supervisor")
 
@@ -167,9 +167,7 @@ class Supervisor:
         watchdog_s = self._manager.watchdog_s
         every_s = LOOK_EVERY_S if watchdog_s is None else min(LOOK_EVERY_S, watchdog_s / LOOKS_A_WATCHDOG)
         while not self._stopping.is_set():
-            try:
+            with Attempt(log, "the service manager cannot be told how the service is"):
                 self.look()
-            except Exception as error:  # noqa: BLE001  # a mistake must not end the telling: it is tried again
-                tell(log, error, "the service manager cannot be told how the service is")
             # Until it has been told that the service is up, somebody waits for it.
             self._stopping.wait(every_s if self._told_up else min(0.1, every_s))

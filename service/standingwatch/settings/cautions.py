@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import ipaddress
 from collections.abc import Iterator
 from importlib.util import find_spec
 from urllib.parse import parse_qs, urlsplit
 
 from standingwatch.readings.problem import Problem
 from standingwatch.settings.certificates import CertificateError, client_context, server_context
+from standingwatch.settings.hosts import is_every_address, is_loopback
 from standingwatch.settings.model import Settings
 from standingwatch.settings.toml_lines import KeyPath
 from standingwatch.settings.translate import Places
@@ -122,16 +122,6 @@ def _regions_named_twice(settings: Settings, places: Places) -> Iterator[Problem
         seen.setdefault(table.region, name)
 
 
-def is_loopback(host: str) -> bool:
-    """Tell whether a host is this machine itself: `localhost`, or an address of the loopback."""
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return False
-
-
 def _passwords_in_clear(settings: Settings, places: Places) -> Iterator[Problem]:
     broker = settings.broker
     if broker.password.get_secret_value() and not broker.tls and not is_loopback(broker.host):
@@ -182,7 +172,7 @@ def _open_to_others(settings: Settings, places: Places) -> Iterator[Problem]:
             "passwords, sessions and tokens cross the network in clear; give cert_file and key_file, or let "
             "a proxy with TLS ask",
         )
-    if web.host in ("0.0.0.0", "::") and not access.allowed_hosts:  # noqa: S104  compared with, not listened on
+    if is_every_address(web.host) and not access.allowed_hosts:
         yield places.warning(
             (("access", "allowed_hosts"), ("web", "host")),
             "[]",

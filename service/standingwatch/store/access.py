@@ -19,7 +19,7 @@ from standingwatch.store import tables
 USERS_LOCK = 7_201_920
 
 #: What a name may not begin with: acts of programs are told as those of "token NAME".
-TOKEN_PREFIX = "token "  # noqa: S105  what names begin with, not a secret
+PROGRAM_PREFIX = "token "
 
 #: Nor what it may be: by these it is told what a file brought, who acted while nobody had to sign in, and
 #: what the service did by itself or was told to on its own machine.
@@ -128,7 +128,7 @@ def add_user(connection: Connection, name: str, role: Role, password_hash: str, 
     kept = clean_name(name)
     if not kept or len(kept) > LONGEST_NAME or not can_be_kept(kept, one_line=True):
         raise AccessError(f"user: got the name “{kept[:LONGEST_NAME]}”, wanted 1 to {LONGEST_NAME} letters")
-    if kept.casefold().startswith(TOKEN_PREFIX):
+    if kept.casefold().startswith(PROGRAM_PREFIX):
         raise AccessError(f"user: got the name “{kept}”, wanted one that does not begin “token ”")
     if kept.casefold() in _TAKEN_NAMES:
         raise AccessError(f"user: the name “{kept}” has a meaning of its own; choose another one")

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import logging
 import sqlite3
+from types import TracebackType
+from typing import Self
 
 from sqlalchemy.exc import DBAPIError, OperationalError
 
@@ -44,3 +46,33 @@ def tell(log: logging.Logger, error: BaseException, text: str, *words: object) -
         log.error(f"{text}: %s", *words, " ".join(str(error).split()) or type(error).__name__)
     else:
         log.error(text, *words, exc_info=error)
+
+
+class Attempt:
+    """Work whose failure, whatever it is, must not end the thread that does it: it is told by `tell`.
+
+    A mistake of ours counts too: to be deaf or still from then on would be worse.
+
+    Args:
+        log, text, words: as for `tell`.
+
+    Attributes:
+        error: what it failed by; None while it has not failed.
+    """
+
+    def __init__(self, log: logging.Logger, text: str, *words: object) -> None:
+        self._log, self._text, self._words = log, text, words
+        self.error: Exception | None = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> bool:
+        # What ends the process or the thread on purpose is no failure.
+        if not isinstance(error, Exception):
+            return False
+        tell(self._log, error, self._text, *self._words)
+        self.error = error
+        return True

@@ -10,13 +10,13 @@ from sqlalchemy import Connection, insert, select, update
 
 from standingwatch.alarms.handling import LONGEST_NAME, can_be_kept
 from standingwatch.store import tables
-from standingwatch.store.access import TOKEN_PREFIX, AccessError, Role, clean_name, hash_of
+from standingwatch.store.access import PROGRAM_PREFIX, AccessError, Role, clean_name, hash_of
 
 #: What every token begins with, so that one that lies about can be told for what it is.
 MARK = "swt_"
 
 #: Longest name of a token: "token NAME" is told as the one who acts.
-LONGEST_TOKEN_NAME = LONGEST_NAME - len(TOKEN_PREFIX)
+LONGEST_TOKEN_NAME = LONGEST_NAME - len(PROGRAM_PREFIX)
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ from standingwatch.store.alarming import save_changes
 from standingwatch.store.connect import Store
 from standingwatch.store.late_days import note_late
 from standingwatch.store.parts import DivisionChangedError, all_have_met, hold_division, watch_name
-from standingwatch.store.passing import tell
+from standingwatch.store.passing import Attempt
 from standingwatch.store.reports import (
     Horizon,
     LinkReport,
@@ -117,13 +117,13 @@ class Watch:
     def _run(self) -> None:
         while not self._stopping.is_set():
             self.turned_s, began_ns = time.monotonic(), time.time_ns()
-            try:
-                with self._metrics.watch_seconds.time():
-                    busy = self.make_pass()
-            except Exception as problem:  # noqa: BLE001  # whatever it was, it is told and made again
+            busy = False
+            failed = "a pass of the watch failed; it is made again from the store"
+            with Attempt(log, failed) as attempt, self._metrics.watch_seconds.time():
+                busy = self.make_pass()
+            if attempt.error is not None:
                 # The store holds the last good pass, and the next one begins from there.
-                tell(log, problem, "a pass of the watch failed; it is made again from the store")
-                self._metrics.spans.note("pass", began_ns, error=type(problem).__name__)
+                self._metrics.spans.note("pass", began_ns, error=type(attempt.error).__name__)
                 self._metrics.watch_failures.inc()
                 self._loaded = None
                 self._stopping.wait(1.0)

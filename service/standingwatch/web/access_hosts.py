@@ -13,10 +13,9 @@ from fastapi import Request
 from starlette.responses import Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-LOOPBACK_NAMES = ("localhost", "127.0.0.1", "::1")
+from standingwatch.settings.hosts import is_every_address
 
-#: Addresses that stand for every one of this machine.
-EVERY_ADDRESS = ("0.0.0.0", "::")  # noqa: S104  compared with, not listened on
+LOOPBACK_NAMES = ("localhost", "127.0.0.1", "::1")
 
 #: Paths that tell nothing and are asked by address: whether the service lives, and does its work.
 FREE_PATHS = ("/livez", "/readyz")
@@ -52,7 +51,7 @@ def is_ours(name: str, allowed: Iterable[str], bind_host: str) -> bool:
         return name in names
     if name in LOOPBACK_NAMES or name == bind_host.casefold().strip("[]"):
         return True
-    return bind_host in EVERY_ADDRESS and _is_address(name)
+    return is_every_address(bind_host) and _is_address(name)
 
 
 def _is_address(name: str) -> bool:

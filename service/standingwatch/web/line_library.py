@@ -15,10 +15,10 @@ from __future__ import annotations
 
 import gzip
 import logging
-import subprocess
-import sys
 import threading
 from importlib.metadata import version
+
+from standingwatch.child import ChildError, output_of
 
 log = logging.getLogger(__name__)
 
@@ -61,17 +61,13 @@ class ChartLibrary:
 
 
 def _make() -> bytes:
-    command = [sys.executable, "-c", MAKE, SNIPPET]
     try:
-        done = subprocess.run(  # noqa: S603  our own text, run by the Python that runs us
-            command, capture_output=True, timeout=MAKE_WITHIN_S, check=False
-        )
-    except (OSError, subprocess.TimeoutExpired) as error:
-        raise LibraryError(f"making the library of charts did not end: {error}") from error
-    if done.returncode != 0 or not done.stdout:
-        said = done.stderr.decode("utf-8", "replace").strip().splitlines()
-        raise LibraryError(f"making it ended with status {done.returncode}: {said[-1] if said else ''}")
-    return done.stdout
+        made = output_of("-c", MAKE, SNIPPET, within_s=MAKE_WITHIN_S)
+    except ChildError as error:
+        raise LibraryError(f"the library of charts could not be made: {error}") from error
+    if not made:
+        raise LibraryError("the library of charts could not be made: nothing came")
+    return made
 
 
 #: One for the process: applications share it.

@@ -9,8 +9,9 @@ keeps what befalls it there from the service, and gives its memory back.
 
 from __future__ import annotations
 
-import subprocess
 import sys
+
+from standingwatch.child import ChildError, output_of
 
 #: How long making a PDF may take [s].
 WITHIN_S = 60.0
@@ -26,20 +27,14 @@ def draw_pdf(page: bytes) -> bytes:
     Raises:
         PdfError: if it could not be made.
     """
-    command = [sys.executable, "-m", "standingwatch.web.sheet_pdf"]
+    mend = "see that Pango is installed (Debian: libpangoft2-1.0-0), or print the page instead"
     try:
-        done = subprocess.run(  # noqa: S603  our own module; what it is given goes in as data
-            command, input=page, capture_output=True, timeout=WITHIN_S, check=False
-        )
-    except (OSError, subprocess.TimeoutExpired) as error:
-        raise PdfError(f"making the PDF did not end: {error}; print the page instead") from error
-    if done.returncode != 0 or not done.stdout.startswith(b"%PDF-"):
-        said = done.stderr.decode("utf-8", "replace").strip().splitlines()
-        raise PdfError(
-            f"the PDF could not be made: {said[-1] if said else 'no reason was given'}; "
-            "see that Pango is installed (Debian: libpangoft2-1.0-0), or print the page instead"
-        )
-    return done.stdout
+        made = output_of("-m", "standingwatch.web.sheet_pdf", within_s=WITHIN_S, given=page)
+    except ChildError as error:
+        raise PdfError(f"the PDF could not be made: {error}; {mend}") from error
+    if not made.startswith(b"%PDF-"):
+        raise PdfError(f"the PDF could not be made: what came is none; {mend}")
+    return made
 
 
 def main() -> None:
