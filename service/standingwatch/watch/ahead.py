@@ -95,7 +95,7 @@ def _taken(maker: ForkProcess, reading: int) -> Generator[Any]:
                 maker.join()
                 raise MakerLostError(
                     f"the process that reads ahead ended by itself (exit status {maker.exitcode}); "
-                    "is memory short?"
+                    "see that there is memory for two, and replay again"
                 )
             yield piece
     finally:
