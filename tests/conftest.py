@@ -21,7 +21,8 @@ import pytest
 from databases import count_made, drop_since, files_of_sqlite, new_database, use_server
 from order import longest_first
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
-from waiting import free_port, wait_until
+from ports import free_port
+from waiting import wait_until
 
 from standingwatch.store.connect import Store
 

@@ -8,13 +8,11 @@ from __future__ import annotations
 
 import json
 import shutil
-import socket
 import subprocess
 import sys
 import tempfile
 import threading
 import time
-from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +20,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 from prometheus_client import CollectorRegistry, Histogram
 from sqlalchemy import select
+from stage import free_port
 
 from standingwatch.detect.engine import DetectionSettings
 from standingwatch.intake.service import Intake
@@ -162,9 +161,7 @@ def histogram(one: Histogram) -> str:
 
 def main() -> None:
     folder = Path(tempfile.mkdtemp())
-    with closing(socket.socket()) as sock:
-        sock.bind(("127.0.0.1", 0))
-        port = sock.getsockname()[1]
+    port = free_port()
     (folder / "m.conf").write_text(
         f"listener {port} 127.0.0.1\nallow_anonymous true\n"
         "max_queued_messages 500000\nmax_inflight_messages 1000\n"

@@ -17,6 +17,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import NamedTuple
 
+from stage import free_port
+
 SERVICE = Path(__file__).parents[2] / "service"
 
 BROKER = """\
@@ -60,13 +62,6 @@ def until(true: Callable[[], object], seconds: float, what: str) -> float:
             return time.monotonic() - begin
         time.sleep(0.05)
     raise TimedOutError(f"after {seconds:g} s still not: {what}")
-
-
-def free_port() -> int:
-    """A TCP port of the loopback that nobody listens on."""
-    with closing(socket.socket()) as sock:
-        sock.bind(("127.0.0.1", 0))
-        return int(sock.getsockname()[1])
 
 
 def program(name: str) -> str:

@@ -36,8 +36,9 @@ import numpy as np
 import paho.mqtt.client as mqtt
 from courses import bars, judged, svg
 from memory_account import keep_account
-from one_daemon import Broker, Daemon, Sample, TimedOutError, free_port, until
+from one_daemon import Broker, Daemon, Sample, TimedOutError, until
 from paho.mqtt.enums import CallbackAPIVersion
+from stage import free_port
 
 INTERVAL_S = 300
 SITES, PER_SITE = 20, 5

@@ -23,7 +23,10 @@ from statistics import median
 from typing import Any
 
 SERVICE = Path(__file__).resolve().parents[2] / "service"
-sys.path.insert(0, str(SERVICE))
+SUPPORT = SERVICE.parent / "tests" / "support"
+sys.path[:0] = [str(SERVICE), str(SUPPORT)]
+
+from ports import free_port  # noqa: E402 - its folder is on the path from here
 
 PER_SITE = 3
 
@@ -63,13 +66,6 @@ def peak_mb(pid: int) -> float:
         if line.startswith("VmHWM"):
             return int(line.split()[1]) * 1024 / 1e6
     raise RuntimeError(f"process {pid} tells no VmHWM")
-
-
-def free_port() -> int:
-    """A TCP port of the loopback that nobody listens on."""
-    with closing(socket.socket()) as sock:
-        sock.bind(("127.0.0.1", 0))
-        return int(sock.getsockname()[1])
 
 
 def wait_for_port(port: int, seconds: float = 20.0) -> None:

@@ -15,8 +15,8 @@ from typing import Any
 import pytest
 from databases import address_of
 from jsonschema import Draft7Validator
+from ports import free_port
 from story import Story, lines_of
-from waiting import free_port
 from written_pages import GUIDE, ROOT, Block, blocks, prose
 
 from standingwatch.cli.main import build_parser, main

@@ -24,8 +24,9 @@ from databases import address_of, environment_of
 from opentelemetry.proto.collector.trace.v1.trace_service_pb2 import ExportTraceServiceRequest
 from opentelemetry.proto.common.v1.common_pb2 import KeyValue
 from opentelemetry.proto.trace.v1.trace_pb2 import Span
+from ports import free_port
 from prometheus_client import CollectorRegistry
-from waiting import free_port, wait_until
+from waiting import wait_until
 
 from standingwatch.intake.sorting import Arrived
 from standingwatch.intake.writer import Writer

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import json
 import re
-import socket
 import subprocess
 import sys
 import time
 import urllib.request
 from collections.abc import Iterator
-from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 import yaml
+from ports import free_port
 
 from standingwatch.cli.main import build_parser, main
 from standingwatch.metrics_reference import all_metrics, label_words
@@ -192,9 +191,7 @@ def test_who_is_told_of_what(monitoring: Path, labels: dict[str, str], receivers
 @pytest.fixture(scope="module")
 def alertmanager(tmp_path_factory: pytest.TempPathFactory, monitoring: Path) -> Iterator[str]:
     """Address of a real Alertmanager with the example's settings; nothing posted is sent on so soon."""
-    with closing(socket.socket()) as sock:
-        sock.bind(("127.0.0.1", 0))
-        port = sock.getsockname()[1]
+    port = free_port()
     server = subprocess.Popen(
         [
             "prometheus-alertmanager",

@@ -21,8 +21,8 @@ import pytest
 import trustme
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import AuthResult
+from ports import free_port
 from prometheus_client import CollectorRegistry
-from waiting import free_port
 
 from standingwatch.alarms.event import cloudevent
 from standingwatch.alarms.lifecycle import Alarm, AlarmKey, Change, Evidence, apply_all

@@ -13,8 +13,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from ports import free_port
 from sqlalchemy import insert, text
-from waiting import free_port, wait_until
+from waiting import wait_until
 
 from standingwatch.alarms.lifecycle import AlarmKey, Evidence, apply
 from standingwatch.detect.interface import BaselineChange

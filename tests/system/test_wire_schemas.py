@@ -6,13 +6,12 @@ import json
 import os
 import re
 import signal
-import socket
 import subprocess
 import sys
 import time
 from collections import Counter
 from collections.abc import Iterator
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +20,7 @@ import pytest
 from databases import address_of
 from jsonschema import Draft7Validator
 from paho.mqtt.enums import CallbackAPIVersion
+from ports import free_port
 from prometheus_client import CollectorRegistry
 from sqlalchemy import select
 
@@ -134,20 +134,12 @@ def heard_at(port: int) -> Iterator[list[tuple[str, bytes]]]:
             left_open.close()
 
 
-def free_ports(count: int) -> list[int]:
-    with ExitStack() as held:
-        sockets = [held.enter_context(closing(socket.socket())) for _ in range(count)]
-        for one in sockets:
-            one.bind(("127.0.0.1", 0))
-        return [int(one.getsockname()[1]) for one in sockets]
-
-
 @pytest.mark.sqlite_only("the demo has its own store inside")
 def test_every_message_of_the_demo(tmp_path: Path) -> None:
     """Reports and links in, events, lists and heartbeats out, as an onlooker at the broker sees them."""
     channels = of_topic(asyncapi("standingwatch"))
     log = tmp_path / "demo.log"
-    broker_port, port = free_ports(2)
+    broker_port, port = free_port(), free_port()
     command = ["demo", "--broker-port", str(broker_port), "--port", str(port), "--days", "30"]
     with log.open("wb") as out:
         process = subprocess.Popen(

@@ -8,18 +8,17 @@ import os
 import re
 import shlex
 import shutil
-import socket
 import stat
 import subprocess
 import sys
 import time
-from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import pytest
 import yaml
 from jsonschema.validators import validator_for
+from ports import free_port
 
 from standingwatch.cli.main import build_parser
 from standingwatch.settings import load_settings
@@ -265,11 +264,7 @@ def test_the_broker_runs_and_its_health_check_tells(tmp_path: Path) -> None:
     assert prepared(tmp_path / "made", "mqtt.example.org").returncode == 0
     etc, lib = tmp_path / "made/broker", tmp_path / "lib"
     lib.mkdir()
-    ports = {}
-    for port in ("8883", "8884"):
-        with closing(socket.socket()) as sock:
-            sock.bind(("127.0.0.1", 0))
-            ports[port] = str(sock.getsockname()[1])
+    ports = {port: str(free_port()) for port in ("8883", "8884")}
     conf = tmp_path / "mosquitto.conf"
     text = (etc / "mosquitto.conf").read_text().replace("/etc/mosquitto", str(etc))
     text = text.replace("/var/lib/mosquitto", str(lib)).replace("\nuser mosquitto\n", "\nuser root\n")

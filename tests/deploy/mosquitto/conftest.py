@@ -23,9 +23,10 @@ from databases import address_of
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
+from ports import free_port
 from prometheus_client import CollectorRegistry
 from sqlalchemy import func, select
-from waiting import free_port, wait_until
+from waiting import wait_until
 
 from standingwatch.intake.service import Intake
 from standingwatch.intake.writer import Writer

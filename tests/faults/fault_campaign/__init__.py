@@ -5,5 +5,5 @@ the daemon has to be back at work without a hand within a stated time, and the o
 What the broker accepted has to be stored once, each alarm change to be told once on each channel, in order
 for each alarm, and the alarm history to be that of a replay of the stored readings.
 
-    cd tests/faults && PYTHONPATH=../../service:. python -m fault_campaign --seed 7 --faults 200
+    cd tests/faults && PYTHONPATH=../../service:../support:. python -m fault_campaign --seed 7 --faults 200
 """

@@ -14,6 +14,8 @@ import time
 from functools import partial
 from pathlib import Path
 
+from ports import free_port
+
 from fault_campaign.daemon import SERVICE
 from fault_campaign.kinds import (
     ALARM,
@@ -27,7 +29,7 @@ from fault_campaign.kinds import (
     kind,
 )
 from fault_campaign.receivers import Mood
-from fault_campaign.waits import CampaignError, becomes, free_port, must_become
+from fault_campaign.waits import CampaignError, becomes, must_become
 from fault_campaign.world import World, wait_a_while
 
 

@@ -12,9 +12,10 @@ from contextlib import suppress
 from pathlib import Path
 
 import psycopg
+from ports import free_port
 
 from fault_campaign.disk import SmallDisk
-from fault_campaign.waits import CampaignError, free_port, must_become
+from fault_campaign.waits import CampaignError, must_become
 
 
 def _programs() -> Path:

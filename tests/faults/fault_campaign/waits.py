@@ -1,4 +1,4 @@
-"""Waiting, and ports, without a test framework: the campaign runs as a command too."""
+"""Waiting without a test framework: the campaign runs as a command too."""
 
 from __future__ import annotations
 
@@ -10,13 +10,6 @@ from contextlib import closing
 
 class CampaignError(Exception):
     """The campaign itself cannot go on: one of its own parts does not do what it should."""
-
-
-def free_port() -> int:
-    """A TCP port of the loopback that nobody listens on."""
-    with closing(socket.socket()) as sock:
-        sock.bind(("127.0.0.1", 0))
-        return int(sock.getsockname()[1])
 
 
 def listens(port: int) -> bool:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Literal
 
 import sqlalchemy
+from ports import free_port
 from sqlalchemy import Engine, event
 from sqlalchemy.pool import NullPool
 
@@ -22,7 +23,7 @@ from fault_campaign.postgres import Postgres
 from fault_campaign.proxy import Proxy
 from fault_campaign.receivers import HttpReceiver, Listener
 from fault_campaign.sites import Sites
-from fault_campaign.waits import free_port, must_become
+from fault_campaign.waits import must_become
 
 Database = Literal["sqlite", "postgresql"]
 
