@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import re
 import shutil
@@ -94,6 +95,15 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         items[:] = longest_first(items, [item.path.name for item in items], processes)
 
 
+def pytest_collection_finish() -> None:
+    """Take all that was loaded out of the collector's sight: it stays, and looking through it takes time.
+
+    Measured on 53 tests of pages: 2.5 of 13 s of the processor.
+    """
+    gc.collect()
+    gc.freeze()
+
+
 def is_about_sqlite(item: pytest.Item) -> bool:
     """Whether a test, or this form of it, says something of SQLite alone."""
     of_form: dict[str, Any] = getattr(getattr(item, "callspec", None), "params", {})
@@ -176,6 +186,13 @@ def broker(tmp_path: Path) -> Iterator[Broker]:
 def run_broker() -> Callable[..., Any]:
     """Runs another broker: `with run_broker(folder, inflight=5) as broker`."""
     return running_broker
+
+
+@pytest.fixture(scope="session")
+def run_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder that all processes of this run of the tests share, for `shared.made_once`."""
+    own = tmp_path_factory.getbasetemp()
+    return own.parent if "PYTEST_XDIST_WORKER" in os.environ else own
 
 
 @pytest.fixture

@@ -7,10 +7,13 @@ antenna systems are left out, as all their transmitters share one course besides
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from proving_ground.outlooks import Outlooks, outlooks
 from proving_ground.physics import make_scene
+from shared import made_once
 
 from standingwatch.detect.forecast import Forecasts, Says
 
@@ -19,10 +22,15 @@ KINDS = ("connector", "water")
 
 
 @pytest.fixture(scope="module", params=["ordinary", "hard"])
-def told(request: pytest.FixtureRequest) -> Outlooks:
+def told(request: pytest.FixtureRequest, run_folder: Path) -> Outlooks:
+    name = f"outlooks of {request.param} scenes"
+    return made_once(run_folder, name, lambda: all_outlooks(request.param))
+
+
+def all_outlooks(difficulty: str) -> Outlooks:
     result = Outlooks()
     for seed in SEEDS:
-        scene = make_scene(seed, request.param, transmitters=24, days=110, faulty=0.6, kinds=KINDS)
+        scene = make_scene(seed, difficulty, transmitters=24, days=110, faulty=0.6, kinds=KINDS)
         assert {f.kind for f in scene.faults} - {"ice"} == set(KINDS)
         result.results.update(outlooks(scene).results)
     return result
