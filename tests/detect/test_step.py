@@ -63,6 +63,32 @@ def test_where_the_loss_is_not_known_some_is_assumed(line: Any, tell: Any, loss:
     assert any(day < 20.5 + 6 * READING for _, day in course) is within
 
 
+@pytest.mark.parametrize(
+    ("loss", "before_w", "after_w", "step_w"),
+    [("9.0", 0.3, 0.95, 0.1), ("9.0", 0.3, 0.95, 0.01), ("", 1.5, 8.5, 0.5)],
+)
+def test_what_a_lossy_feeder_makes_small_is_told_within_three_readings(
+    line: Any, tell: Any, loss: str, before_w: float, after_w: float, step_w: float
+) -> None:
+    """Every reading after it lies counts of the meter above any before it."""
+
+    def rho(day: Any, _: int) -> Any:
+        return np.sqrt(np.where(day >= 20.5, after_w, before_w) / 126.0)
+
+    told = tell(line(feeder_loss_db=loss), rho, 22, forward_w=126.0, step_w=step_w)
+    assert 20.5 < told.course(STEP)[0][1] < 20.5 + 3.5 * READING
+
+
+def test_a_count_of_a_coarse_meter_behind_a_lossy_feeder_is_no_step(line: Any, tell: Any) -> None:
+    """At 50 W and 9 dB half a watt more looks like SWR 2 and over at the antenna."""
+
+    def rho(day: Any, _: int) -> Any:
+        return np.sqrt(np.where((day >= 20.5) & (day < 20.9), 0.5, 0.0) / 50.0)
+
+    told = tell(line(feeder_loss_db=9.0), rho, 22, forward_w=50.0, step_w=0.5)
+    assert told.of(STEP) == []
+
+
 @pytest.mark.parametrize(("hours", "at_once"), [(0.0, True), (6.0, False)])
 def test_what_grew_over_hours_did_not_come_at_once(line: Any, tell: Any, hours: float, at_once: bool) -> None:
     def rho(day: Any, _: int) -> Any:

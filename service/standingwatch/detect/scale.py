@@ -7,6 +7,9 @@ import numpy as np
 from standingwatch.detect.interface import State
 from standingwatch.readings.fleet import Fleet, FloatArray
 
+#: Loss of a feeder of which none is known [dB], where some has to be assumed (common practice, no source).
+ASSUMED_LOSS_DB = 1.5
+
 
 def attenuation(fleet: Fleet) -> FloatArray:
     """Of a change of rho at the antenna, the part seen at the transmitter; 1 where the loss is not known.
@@ -15,6 +18,15 @@ def attenuation(fleet: Fleet) -> FloatArray:
     """
     loss_db = np.where(np.isfinite(fleet.feeder_loss_db), fleet.feeder_loss_db, 0.0)
     return np.maximum(10.0 ** (-loss_db / 10.0), 0.3)
+
+
+def shown_of_step(fleet: Fleet) -> FloatArray:
+    """The same for what comes at once and stays, which is told from noise by itself, however small.
+
+    Never taken below 0.1, which is 10 dB. Where the loss is not known, `ASSUMED_LOSS_DB`.
+    """
+    loss_db = np.where(np.isfinite(fleet.feeder_loss_db), fleet.feeder_loss_db, ASSUMED_LOSS_DB)
+    return np.maximum(10.0 ** (-loss_db / 10.0), 0.1)
 
 
 def known_loss_db(fleet: Fleet) -> FloatArray:

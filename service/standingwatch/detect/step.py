@@ -19,12 +19,15 @@ from standingwatch.detect.evidence import departure_evidence, known, neighbours
 from standingwatch.detect.history import DAY_US, FULL
 from standingwatch.detect.ice import ICE_FIELDS, may_be_ice, not_ice_since, note_raised, retold
 from standingwatch.detect.interface import Block, Finding, Outcome, Own
-from standingwatch.detect.scale import attenuation, known_loss_db
+from standingwatch.detect.scale import attenuation, known_loss_db, shown_of_step
 from standingwatch.detect.segments import Segments, held, latch, run_length, shifted
 from standingwatch.detect.severity import SeverityTable, of_step
 from standingwatch.detect.words import Condition, Severity
 from standingwatch.readings.fleet import Fleet
 from standingwatch.rf import return_loss_db_from_rho, rho_at_antenna, swr_from_rho
+
+#: Counts of the meter by which the reflected power has to rise for a step that a lossy feeder makes small.
+MANY_COUNTS = 2.5
 
 
 @dataclass(frozen=True)
@@ -120,9 +123,10 @@ class Step:
         record["before_last_rho"][segments.owner] = last[segments.last]
         record["calm_rho"][segments.owner] = calm[segments.last]
         record["last_us"][segments.owner] = time_us[segments.last]
+        smallest = settings.smallest_step_rho * shown_of_step(fleet)
         # Only those that are far above normal, or were, are followed reading by reading.
         follow = record["large"] | (record["over"] > 0)
-        far_above = block.rho_least[rows] - block.normal.rho[rows] >= 0.3 * settings.smallest_step_rho
+        far_above = block.rho_least[rows] - block.normal.rho[rows] >= smallest[owner]
         follow[owner[far_above]] = True
         chosen = np.flatnonzero(follow[owner])
         rows, owner = rows[chosen], owner[chosen]
@@ -139,12 +143,14 @@ class Step:
         # it, nor what rain has always done pass for one.
         assumed = np.where(np.isfinite(fleet.feeder_loss_db[owner]), 1.0, ASSUMED)
         far_end = np.fmin(np.where(np.isfinite(at_antenna), assumed * at_antenna, 0.0), 1.0)
-        far = np.fmax(
-            settings.smallest_step_rho * attenuation(fleet)[owner],
-            settings.spread_multiple * block.normal.hour_spread[rows],
-        )
         # Where the level had left its baseline already, the step counts from there: a rise is no step.
-        away = least - np.fmax(normal, block.normal.recent[rows])
+        level = np.fmax(normal, block.normal.recent[rows])
+        away = least - level
+        # What a count or two of a coarse meter can make has to be large.
+        half_count = block.rho[rows] ** 2 - least**2
+        many_counts = block.rho[rows] ** 2 - level**2 >= 2.0 * MANY_COUNTS * half_count
+        far = np.where(many_counts, smallest[owner], settings.smallest_step_rho * attenuation(fleet)[owner])
+        far = np.fmax(far, settings.spread_multiple * block.normal.hour_spread[rows])
         # A reading of a coarse meter has to be that far away by more than its own rounding.
         over = (away >= far + (block.rho[rows] - least)) & (swr_from_rho(far_end) >= settings.swr_at_antenna)
         rain = np.nan_to_num(block.normal.wet_excess[rows])
