@@ -65,7 +65,15 @@ def test_where_the_loss_is_not_known_some_is_assumed(line: Any, tell: Any, loss:
 
 @pytest.mark.parametrize(
     ("loss", "before_w", "after_w", "step_w"),
-    [("9.0", 0.3, 0.95, 0.1), ("9.0", 0.3, 0.95, 0.01), ("", 1.5, 8.5, 0.5)],
+    [
+        ("9.0", 0.3, 0.95, 0.1),
+        ("9.0", 0.3, 0.95, 0.01),
+        # Two counts.
+        ("9.0", 0.5, 1.5, 0.5),
+        ("", 1.5, 8.5, 0.5),
+        # SWR 1.6, with 1.5 dB assumed just below 2 at the antenna, from none at all.
+        ("", 0.0, 6.8, 0.1),
+    ],
 )
 def test_what_a_lossy_feeder_makes_small_is_told_within_three_readings(
     line: Any, tell: Any, loss: str, before_w: float, after_w: float, step_w: float

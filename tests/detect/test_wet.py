@@ -106,6 +106,18 @@ def test_ice_is_told_within_hours_and_goes_with_the_thaw(line: Any, tell: Any) -
     assert Condition.SWR_RISING not in told.conditions()
 
 
+@pytest.mark.parametrize(("iced_w", "told"), [(0.5, 0), (1.5, 2)])
+def test_one_count_of_a_coarse_meter_is_no_ice(line: Any, tell: Any, iced_w: float, told: int) -> None:
+    """At 25 W the first half watt reads as rho 0.14, behind 5 dB of feeder as SWR 2.6 at the antenna."""
+
+    def rho(day: Any, _: int) -> Any:
+        return np.sqrt(np.where(iced(0.45)(day, 0) > 0.12, iced_w, 0.0) / 25.0)
+
+    fleet = line(feeder_loss_db=5.0, rated_power_w=25)
+    course = tell(fleet, rho, 40, columns=WINTER, forward_w=25.0, step_w=0.5).course(WEATHER)
+    assert len(course) == told
+
+
 # With 2 days more, the close of that day takes the dependence on weather anew.
 @pytest.mark.parametrize("shift", [0, 2])
 def test_ice_that_comes_and_goes_within_a_day_is_the_same_hour_by_hour(

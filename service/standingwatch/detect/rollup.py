@@ -70,9 +70,12 @@ class Hours:
         """The rows at the given positions, or where the mask is true."""
         return Hours(**{f.name: getattr(self, f.name)[index] for f in fields(self)})
 
-    def reflected_step_rho(self, share: float) -> FloatArray:
-        """What a share of the meter's step is worth in rho at each row's level and power."""
-        level = np.nan_to_num(self.rho_level)
+    def reflected_step_rho(self, level: FloatArray, share: float) -> FloatArray:
+        """How much a share of the meter's step raises rho at each row's power, from a level per row.
+
+        The lower the level, the more: from none at all, one count of 0.5 W at 25 W raises it to 0.14.
+        """
+        level = np.nan_to_num(level)
         moved = level**2 + share * self.reflected_step_w / np.maximum(np.nan_to_num(self.forward_w), 1e-3)
         worth: FloatArray = np.sqrt(moved) - level
         return worth

@@ -26,8 +26,9 @@ from standingwatch.detect.words import Condition, Severity
 from standingwatch.readings.fleet import Fleet
 from standingwatch.rf import return_loss_db_from_rho, rho_at_antenna, swr_from_rho
 
-#: Counts of the meter by which the reflected power has to rise for a step that a lossy feeder makes small.
-MANY_COUNTS = 2.5
+#: Counts of the meter by which the reflected power has to rise for a step that a lossy feeder makes small:
+#: one comes and goes with the noise.
+MORE_COUNTS = 1.5
 
 
 @dataclass(frozen=True)
@@ -123,7 +124,8 @@ class Step:
         record["before_last_rho"][segments.owner] = last[segments.last]
         record["calm_rho"][segments.owner] = calm[segments.last]
         record["last_us"][segments.owner] = time_us[segments.last]
-        smallest = settings.smallest_step_rho * shown_of_step(fleet)
+        shown = shown_of_step(fleet)
+        smallest = settings.smallest_step_rho * shown
         # Only those that are far above normal, or were, are followed reading by reading.
         follow = record["large"] | (record["over"] > 0)
         far_above = block.rho_least[rows] - block.normal.rho[rows] >= smallest[owner]
@@ -142,28 +144,30 @@ class Step:
         # Where the loss is not known, some is assumed: a limit at the antenna must not hide a fault behind
         # it, nor what rain has always done pass for one.
         assumed = np.where(np.isfinite(fleet.feeder_loss_db[owner]), 1.0, ASSUMED)
-        far_end = np.fmin(np.where(np.isfinite(at_antenna), assumed * at_antenna, 0.0), 1.0)
-        # Where the level had left its baseline already, the step counts from there: a rise is no step.
-        level = np.fmax(normal, block.normal.recent[rows])
-        away = least - level
-        # What a count or two of a coarse meter can make has to be large.
-        half_count = block.rho[rows] ** 2 - least**2
-        many_counts = block.rho[rows] ** 2 - level**2 >= 2.0 * MANY_COUNTS * half_count
-        far = np.where(many_counts, smallest[owner], settings.smallest_step_rho * attenuation(fleet)[owner])
-        far = np.fmax(far, settings.spread_multiple * block.normal.hour_spread[rows])
-        # A reading of a coarse meter has to be that far away by more than its own rounding.
-        over = (away >= far + (block.rho[rows] - least)) & (swr_from_rho(far_end) >= settings.swr_at_antenna)
-        rain = np.nan_to_num(block.normal.wet_excess[rows])
-        beyond_rain = (block.normal.kind[rows] >= FULL) & (away >= far + 1.5 * rain)
         known_end = np.where(np.isfinite(at_antenna), at_antenna, 0.0)
         surely_far = swr_from_rho(known_end) >= settings.swr_at_antenna
-        over &= surely_far | beyond_rain
+        # Where the level had left its baseline already, the step counts from there: a rise is no step.
+        level = np.fmax(normal, block.normal.recent[rows])
+        spread = settings.spread_multiple * block.normal.hour_spread[rows]
+        far = np.fmax(settings.smallest_step_rho * attenuation(fleet)[owner], spread)
+        # A reading of a coarse meter has to be that far away by more than its own rounding.
+        away, rounding = least - level, block.rho[rows] - least
+        led_far = swr_from_rho(np.fmin(assumed * known_end, 1.0)) >= settings.swr_at_antenna
+        led_far |= away >= AT_ONCE_RHO * shown[owner]
+        full = block.normal.kind[rows] >= FULL
+        rain = 1.5 * np.nan_to_num(block.normal.wet_excess[rows])
+        over = (away >= far + rounding) & led_far & (surely_far | (full & (away >= far + rain)))
+        # What a lossy feeder makes small is far enough where nothing that is known of the line does the same.
+        far_small = np.fmax(smallest[owner], spread)
+        half_count = block.rho[rows] ** 2 - least**2
+        counts = block.rho[rows] ** 2 - level**2 >= 2.0 * MORE_COUNTS * half_count
+        over |= full & (away >= far_small + np.fmax(rounding, rain)) & counts & led_far
         runs = run_length(over, segments, record["over"][segments.owner].astype(np.int64))
         begins = np.where(over & (runs == 1), np.where(at_once, 2, 1), 0)
         begins = np.where(over & (runs == 2) & ~stays, 1, begins)
         began = held(begins, segments, record["began"][segments.owner].astype(np.int64))
         record["began"][segments.owner] = began[segments.last]
-        under = block.rho[rows] - normal < 0.5 * far
+        under = block.rho[rows] - normal < 0.5 * np.fmin(far, far_small)
         latched = latch(
             over,
             under & ~over,

@@ -97,7 +97,7 @@ class Wet:
         rise = hours.rho_median - normal >= trust * np.fmax(
             self.settings.smallest_excess_rho * attenuation(fleet)[owner],
             self.settings.spread_multiple * then.hour_spread,
-        ) + np.fmax(1.5 * np.nan_to_num(then.wet_excess), hours.reflected_step_rho(1.1))
+        ) + np.fmax(1.5 * np.nan_to_num(then.wet_excess), hours.reflected_step_rho(normal, 1.1))
         high = usable & block.weather.iced & rise & (swr >= self.settings.ice_swr)
         # Also those of whom only this block tells ice: its end may lie in the same block.
         concerned = record["ice"] | (record["ice_hours"] > 0)

@@ -183,6 +183,11 @@ def _fault(
     if kind in SILENCES:
         interval_d = scene.ground.stations[fault.members[0]].interval_s / 86_400
         result.silence_intervals.append((mine[0].day - fault.onset_day) / interval_d)
+        if result.silence_intervals[-1] > 3.3:
+            result.notes.append(
+                f"{label} slow {kind} {_name(scene, fault)} onset {fault.onset_day:.2f} "
+                f"after {result.silence_intervals[-1]:.1f} intervals"
+            )
     if my_calls:
         result.visited[kind] += 1
     else:
