@@ -71,8 +71,9 @@ def test_where_the_loss_is_not_known_some_is_assumed(line: Any, tell: Any, loss:
         # Two counts.
         ("9.0", 0.5, 1.5, 0.5),
         ("", 1.5, 8.5, 0.5),
-        # SWR 1.6, with 1.5 dB assumed just below 2 at the antenna, from none at all.
+        # SWR 1.6, from none at all and from 1.26.
         ("", 0.0, 6.8, 0.1),
+        ("", 1.75, 7.1, 0.1),
     ],
 )
 def test_what_a_lossy_feeder_makes_small_is_told_within_three_readings(
@@ -134,7 +135,7 @@ def test_one_step_of_a_coarse_meter_is_no_jump(line: Any, tell: Any, step_w: flo
 
 
 def test_a_small_step_that_stays_is_told_within_days_and_is_no_slow_rise(line: Any, tell: Any) -> None:
-    told = tell(line(), step(1.15, 1.5, 20.5), 40)
+    told = tell(line(feeder_loss_db="0.5"), step(1.15, 1.5, 20.5), 40)
     assert [severity for severity, _ in told.course(STEP)] == [Severity.WARNING]
     assert 21 < told.course(STEP)[0][1] < 28
     assert told.of(Condition.SWR_RISING) == []

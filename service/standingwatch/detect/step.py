@@ -14,7 +14,7 @@ import numpy as np
 
 from standingwatch.detect.at_once import AT_ONCE_RHO, AT_ONCE_US, assumed_attenuation, leads_away
 from standingwatch.detect.cause import causes_of_high_swr, causes_of_step, rain_evidence
-from standingwatch.detect.departure import ASSUMED, DepartureSettings, depart
+from standingwatch.detect.departure import DepartureSettings, depart
 from standingwatch.detect.evidence import departure_evidence, known, neighbours
 from standingwatch.detect.history import DAY_US, FULL
 from standingwatch.detect.ice import ICE_FIELDS, may_be_ice, not_ice_since, note_raised, retold
@@ -29,6 +29,10 @@ from standingwatch.rf import return_loss_db_from_rho, rho_at_antenna, swr_from_r
 #: Counts of the meter by which the reflected power has to rise for a step that a lossy feeder makes small:
 #: one comes and goes with the noise.
 MORE_COUNTS = 1.5
+
+#: SWR at the transmitter that is as good as the limit at the antenna where the loss between them is not known,
+#: in what has left all that is known of the line. It is what 2.2 dB leave of 2 at the antenna.
+SWR_LOSS_UNKNOWN = 1.5
 
 
 @dataclass(frozen=True)
@@ -141,9 +145,6 @@ class Step:
         stays = leads_away(block.rho[rows], least, calm_before[chosen], jump)
         normal = block.normal.rho[rows]
         at_antenna = np.fmin(rho_at_antenna(least, known_loss_db(fleet)[owner]), 1.0)
-        # Where the loss is not known, some is assumed: a limit at the antenna must not hide a fault behind
-        # it, nor what rain has always done pass for one.
-        assumed = np.where(np.isfinite(fleet.feeder_loss_db[owner]), 1.0, ASSUMED)
         known_end = np.where(np.isfinite(at_antenna), at_antenna, 0.0)
         surely_far = swr_from_rho(known_end) >= settings.swr_at_antenna
         # Where the level had left its baseline already, the step counts from there: a rise is no step.
@@ -152,7 +153,10 @@ class Step:
         far = np.fmax(settings.smallest_step_rho * attenuation(fleet)[owner], spread)
         # A reading of a coarse meter has to be that far away by more than its own rounding.
         away, rounding = least - level, block.rho[rows] - least
-        led_far = swr_from_rho(np.fmin(assumed * known_end, 1.0)) >= settings.swr_at_antenna
+        # Where the loss is not known, some is assumed: a limit at the antenna must not hide a fault behind
+        # it, nor what rain has always done pass for one.
+        unknown = ~np.isfinite(fleet.feeder_loss_db[owner])
+        led_far = surely_far | (unknown & (swr_from_rho(known_end) >= SWR_LOSS_UNKNOWN))
         led_far |= away >= AT_ONCE_RHO * shown[owner]
         full = block.normal.kind[rows] >= FULL
         rain = 1.5 * np.nan_to_num(block.normal.wet_excess[rows])

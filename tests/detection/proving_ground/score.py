@@ -182,7 +182,14 @@ def _fault(
             result.notes.append(f"{label} slow storm {_name(scene, fault)} size {fault.size:.2f}")
     if kind in SILENCES:
         interval_d = scene.ground.stations[fault.members[0]].interval_s / 86_400
-        result.silence_intervals.append((mine[0].day - fault.onset_day) / interval_d)
+        # Who falls silent while the link of the site is out can be told from the others only after it.
+        ends = [
+            end
+            for members, begin, end in scene.outages
+            if fault.members[0] in members and begin <= fault.onset_day
+        ]
+        begin = max([fault.onset_day, *ends])
+        result.silence_intervals.append((mine[0].day - begin) / interval_d)
         if result.silence_intervals[-1] > 3.3:
             result.notes.append(
                 f"{label} slow {kind} {_name(scene, fault)} onset {fault.onset_day:.2f} "
