@@ -30,8 +30,8 @@ from standingwatch.rf import return_loss_db_from_rho, rho_at_antenna, swr_from_r
 #: one comes and goes with the noise.
 MORE_COUNTS = 1.5
 
-#: SWR at the transmitter that is as good as the limit at the antenna where the loss between them is not known,
-#: in what has left all that is known of the line. It is what 2.2 dB leave of 2 at the antenna.
+#: SWR at the transmitter that is as good as the limit at the antenna where the loss between them is not
+#: known, in what has left all that is known of the line. It is what 2.2 dB leave of 2 at the antenna.
 SWR_LOSS_UNKNOWN = 1.5
 
 
