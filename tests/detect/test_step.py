@@ -74,6 +74,8 @@ def test_where_the_loss_is_not_known_some_is_assumed(line: Any, tell: Any, loss:
         # SWR 1.6, from none at all and from 1.26.
         ("", 0.0, 6.8, 0.1),
         ("", 1.75, 7.1, 0.1),
+        # SWR 1.3 behind 9 dB that nobody has told.
+        ("", 0.05, 2.1, 0.01),
     ],
 )
 def test_what_a_lossy_feeder_makes_small_is_told_within_three_readings(
@@ -152,7 +154,11 @@ def test_a_step_that_goes_back_clears(line: Any, tell: Any, high: float) -> None
 
 
 def test_one_bad_hour_on_a_healthy_line_is_no_small_step(line: Any, tell: Any) -> None:
-    assert tell(line(), step(1.15, 1.45, 20.5, 20.6), 40).findings == []
+    """Where the feeder's loss is known: else it may hide an antenna that came down and was put up again."""
+    assert tell(line(feeder_loss_db="0.5"), step(1.15, 1.45, 20.5, 20.6), 40).findings == []
+    told = tell(line(feeder_loss_db=""), step(1.15, 1.45, 20.5, 20.6), 40)
+    assert [severity for severity, _ in told.course(STEP)] == [Severity.WARNING, Severity.CLEARED]
+    assert told.course(STEP)[1][1] < 21
 
 
 def test_single_bad_readings_are_no_step(line: Any, tell: Any) -> None:
@@ -187,7 +193,7 @@ def test_a_visit_ends_a_step_though_the_transmitter_is_not_keyed_again(line: Any
 def test_the_same_step_without_such_work_is_told(line: Any, tell: Any, kind: str) -> None:
     maintenance = Maintenance.none() if kind == "none" else work(25.5, renews=False)
     told = tell(line(), step(1.15, 1.42, 25.45), 60, maintenance=maintenance)
-    assert 26 < told.day(told.of(STEP)[0]) < 34
+    assert 25.45 < told.day(told.of(STEP)[0]) < 34
 
 
 def test_nothing_is_told_while_work_goes_on(line: Any, tell: Any) -> None:

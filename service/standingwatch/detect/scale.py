@@ -10,23 +10,29 @@ from standingwatch.readings.fleet import Fleet, FloatArray
 #: Loss of a feeder of which none is known [dB], where some has to be assumed (common practice, no source).
 ASSUMED_LOSS_DB = 1.5
 
+#: The least part of a change at the antenna that slow changes are followed by: behind 5 dB (common practice,
+#: no source).
+LEAST_SHOWN = 0.3
+
 
 def attenuation(fleet: Fleet) -> FloatArray:
     """Of a change of rho at the antenna, the part seen at the transmitter; 1 where the loss is not known.
 
-    Never taken below 0.3: a fault may as well sit at the near end, and no meter is that good.
+    Never taken below `LEAST_SHOWN`: a fault may as well sit at the near end, and no meter is that good.
     """
     loss_db = np.where(np.isfinite(fleet.feeder_loss_db), fleet.feeder_loss_db, 0.0)
-    return np.maximum(10.0 ** (-loss_db / 10.0), 0.3)
+    return np.maximum(10.0 ** (-loss_db / 10.0), LEAST_SHOWN)
 
 
 def shown_of_step(fleet: Fleet) -> FloatArray:
-    """The same for what comes at once and stays, which is told from noise by itself, however small.
+    """The same for what has left all that is known of the line at once, and is told from noise by that.
 
-    Never taken below 0.1, which is 10 dB. Where the loss is not known, `ASSUMED_LOSS_DB`.
+    Never taken below 0.1, which is 10 dB. Where the loss is not known it may be as much as slow changes are
+    followed through.
     """
-    loss_db = np.where(np.isfinite(fleet.feeder_loss_db), fleet.feeder_loss_db, ASSUMED_LOSS_DB)
-    return np.maximum(10.0 ** (-loss_db / 10.0), 0.1)
+    known = np.isfinite(fleet.feeder_loss_db)
+    through = np.maximum(10.0 ** (-np.where(known, fleet.feeder_loss_db, 0.0) / 10.0), 0.1)
+    return np.where(known, through, LEAST_SHOWN)
 
 
 def known_loss_db(fleet: Fleet) -> FloatArray:

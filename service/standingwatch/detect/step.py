@@ -16,7 +16,7 @@ from standingwatch.detect.at_once import AT_ONCE_RHO, AT_ONCE_US, assumed_attenu
 from standingwatch.detect.cause import causes_of_high_swr, causes_of_step, rain_evidence
 from standingwatch.detect.departure import DepartureSettings, depart
 from standingwatch.detect.evidence import departure_evidence, known, neighbours
-from standingwatch.detect.history import DAY_US, FULL
+from standingwatch.detect.history import DAY_US, FULL, KIND_WORDS
 from standingwatch.detect.ice import ICE_FIELDS, may_be_ice, not_ice_since, note_raised, retold
 from standingwatch.detect.interface import Block, Finding, Outcome, Own
 from standingwatch.detect.scale import attenuation, known_loss_db, shown_of_step
@@ -29,10 +29,6 @@ from standingwatch.rf import return_loss_db_from_rho, rho_at_antenna, swr_from_r
 #: Counts of the meter by which the reflected power has to rise for a step that a lossy feeder makes small:
 #: one comes and goes with the noise.
 MORE_COUNTS = 1.5
-
-#: SWR at the transmitter that is as good as the limit at the antenna where the loss between them is not
-#: known, in what has left all that is known of the line. It is what 2.2 dB leave of 2 at the antenna.
-SWR_LOSS_UNKNOWN = 1.5
 
 
 @dataclass(frozen=True)
@@ -153,10 +149,10 @@ class Step:
         far = np.fmax(settings.smallest_step_rho * attenuation(fleet)[owner], spread)
         # A reading of a coarse meter has to be that far away by more than its own rounding.
         away, rounding = least - level, block.rho[rows] - least
-        # Where the loss is not known, some is assumed: a limit at the antenna must not hide a fault behind
+        # Where the loss is not known, much is assumed: a limit at the antenna must not hide a fault behind
         # it, nor what rain has always done pass for one.
-        unknown = ~np.isfinite(fleet.feeder_loss_db[owner])
-        led_far = surely_far | (unknown & (swr_from_rho(known_end) >= SWR_LOSS_UNKNOWN))
+        far_end = np.where(np.isfinite(fleet.feeder_loss_db[owner]), known_end, known_end / shown[owner])
+        led_far = swr_from_rho(np.fmin(far_end, 1.0)) >= settings.swr_at_antenna
         led_far |= away >= AT_ONCE_RHO * shown[owner]
         full = block.normal.kind[rows] >= FULL
         rain = 1.5 * np.nan_to_num(block.normal.wet_excess[rows])
@@ -247,6 +243,7 @@ class Step:
                 "return_loss_db": known(return_loss_db_from_rho(rho)),
                 "baseline_return_loss_db": known(return_loss_db_from_rho(normal)),
                 "baseline_swr": swr_before,
+                "baseline_kind": KIND_WORDS[int(block.normal.kind[row])],
                 "change_rho": rho - normal,
                 "forward_w": float(readings.forward_w[row]),
                 "reflected_w": float(readings.reflected_w[row]),
