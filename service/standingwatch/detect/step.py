@@ -14,7 +14,7 @@ import numpy as np
 
 from standingwatch.detect.at_once import AT_ONCE_RHO, AT_ONCE_US, assumed_attenuation, leads_away
 from standingwatch.detect.cause import causes_of_high_swr, causes_of_step, rain_evidence
-from standingwatch.detect.departure import DepartureSettings, depart
+from standingwatch.detect.departure import ASSUMED, DepartureSettings, depart
 from standingwatch.detect.evidence import departure_evidence, known, neighbours
 from standingwatch.detect.history import DAY_US, FULL, KIND_WORDS
 from standingwatch.detect.ice import ICE_FIELDS, may_be_ice, not_ice_since, note_raised, retold
@@ -29,6 +29,10 @@ from standingwatch.rf import return_loss_db_from_rho, rho_at_antenna, swr_from_r
 #: Counts of the meter by which the reflected power has to rise for a step that a lossy feeder makes small:
 #: one comes and goes with the noise.
 MORE_COUNTS = 1.5
+
+#: What is more than rain does at the antenna of a line that has not been seen in any, in rho (common
+#: practice, no source).
+UNSEEN_RAIN_RHO = 0.14
 
 
 @dataclass(frozen=True)
@@ -151,17 +155,22 @@ class Step:
         away, rounding = least - level, block.rho[rows] - least
         # Where the loss is not known, much is assumed: a limit at the antenna must not hide a fault behind
         # it, nor what rain has always done pass for one.
-        far_end = np.where(np.isfinite(fleet.feeder_loss_db[owner]), known_end, known_end / shown[owner])
+        known = np.isfinite(fleet.feeder_loss_db[owner])
+        far_end = np.where(known, known_end, known_end / shown[owner])
         led_far = swr_from_rho(np.fmin(far_end, 1.0)) >= settings.swr_at_antenna
         led_far |= away >= AT_ONCE_RHO * shown[owner]
         full = block.normal.kind[rows] >= FULL
-        rain = 1.5 * np.nan_to_num(block.normal.wet_excess[rows])
+        wet = block.normal.wet_excess[rows]
+        rain = 1.5 * np.nan_to_num(wet)
         over = (away >= far + rounding) & led_far & (surely_far | (full & (away >= far + rain)))
-        # What a lossy feeder makes small is far enough where nothing that is known of the line does the same.
+        # What a lossy feeder makes small is far enough where nothing that is known of the line does the same,
+        # nor rain that has not been seen yet.
         far_small = np.fmax(smallest[owner], spread)
+        unseen = UNSEEN_RAIN_RHO * np.where(known, shown[owner], 1.0 / ASSUMED)
+        beyond_rain = away >= np.where(np.isfinite(wet), far_small + rain, unseen)
         half_count = block.rho[rows] ** 2 - least**2
         counts = block.rho[rows] ** 2 - level**2 >= 2.0 * MORE_COUNTS * half_count
-        over |= full & (away >= far_small + np.fmax(rounding, rain)) & counts & led_far
+        over |= full & (away >= far_small + rounding) & beyond_rain & counts & led_far
         runs = run_length(over, segments, record["over"][segments.owner].astype(np.int64))
         begins = np.where(over & (runs == 1), np.where(at_once, 2, 1), 0)
         begins = np.where(over & (runs == 2) & ~stays, 1, begins)

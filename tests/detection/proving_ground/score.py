@@ -182,11 +182,12 @@ def _fault(
             result.notes.append(f"{label} slow storm {_name(scene, fault)} size {fault.size:.2f}")
     if kind in SILENCES:
         interval_d = scene.ground.stations[fault.members[0]].interval_s / 86_400
-        # Who falls silent while the link of the site is out can be told from the others only after it.
+        # Who falls silent while the link of the site is out can be told from the others only after it, once
+        # one of them has been heard.
         ends = [
-            end
+            end + interval_d
             for members, begin, end in scene.outages
-            if fault.members[0] in members and begin <= fault.onset_day
+            if fault.members[0] in members and begin <= fault.onset_day < end
         ]
         begin = max([fault.onset_day, *ends])
         result.silence_intervals.append((mine[0].day - begin) / interval_d)
