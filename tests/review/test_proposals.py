@@ -229,3 +229,13 @@ def test_what_was_ice_waits_while_another_alarm_of_the_transmitter_is_put_down_t
     # What never was put down to ice does not wait.
     never = replace(outlived, values={"not_ice_since_us": None})
     assert len(propose([never, iced], set(), LATER_US)) == 1
+
+
+@pytest.mark.parametrize(("severity", "days"), [("WARNING", 21), ("MINOR", 21), ("MAJOR", 0.5)])
+def test_what_was_ice_and_is_small_waits_for_the_next_ice_to_show_it(severity: str, days: float) -> None:
+    outlived = replace(
+        alarm(Severity[severity], causes=likely(Cause.CONNECTOR)), values={"not_ice_since_us": RAISED_US}
+    )
+    wait_us = int(days * 24 * HOUR_US)
+    assert propose([outlived], set(), RAISED_US + wait_us - 1) == []
+    assert len(propose([outlived], set(), RAISED_US + wait_us)) == 1

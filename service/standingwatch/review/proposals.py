@@ -158,8 +158,11 @@ def _is_due(alarm: Alarm, now_us: int) -> bool:
             hours = max(hours, CAME_AND_WENT_HOURS)
         else:
             hours = max(hours, ICE_NOT_RULED_OUT_HOURS)
-    # What was put down to ice at first has stood since it was not any more.
+    # What was put down to ice at first has stood since it was not any more. Where it is small, the next ice
+    # may show that it was: in a winter that freezes and thaws by turns the level of days does not come back.
     since_us = _not_ice_since_us(alarm)
+    if since_us is not None and alarm.severity < Severity.MAJOR:
+        hours = max(hours, CAME_AND_WENT_HOURS)
     begin_us = alarm.raised_us if since_us is None else since_us
     return now_us - begin_us >= hours * HOUR_US
 
