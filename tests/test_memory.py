@@ -82,3 +82,15 @@ def test_what_is_freed_behind_something_that_stays_goes_back_to_the_system() -> 
     # Of some 12,200 pages.
     assert int(by_itself) < 2_000
     assert int(by_us) > 10_000
+
+
+def test_what_is_loaded_is_not_looked_through_again() -> None:
+    """What comes later still is."""
+    ask = (
+        "import gc, weakref; from standingwatch.memory import spare_loaded\n"
+        "class Ring: pass\n"
+        "before = gc.get_freeze_count(); spare_loaded(); print(before, gc.get_freeze_count() > 1000)\n"
+        "ring = Ring(); ring.self = ring; gone = weakref.ref(ring); del ring; gc.collect(); print(gone())"
+    )
+    said = subprocess.run([sys.executable, "-c", ask], capture_output=True, text=True, check=True, timeout=60)
+    assert said.stdout.split() == ["0", "True", "None"]

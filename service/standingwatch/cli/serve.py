@@ -93,6 +93,7 @@ def name_of_process(word: str) -> str:
 def act_run(arguments: argparse.Namespace) -> int:
     """Run the daemon until it is told to stop."""
     from standingwatch.daemon import ALL_KINDS, Daemon, StartError
+    from standingwatch.memory import spare_loaded
     from standingwatch.store.connect import StoreError
 
     settings = settings_of(arguments)
@@ -102,6 +103,7 @@ def act_run(arguments: argparse.Namespace) -> int:
         daemon = Daemon(settings, kinds=arguments.parts or ALL_KINDS, called=arguments.name or "")
         try:
             daemon.start()
+            spare_loaded()
             if daemon.web is not None:
                 say(f"web page: {daemon.web.address}")
             wait_for_stop()

@@ -24,6 +24,9 @@ from standingwatch.store.reports import last_arrival
 #: After a pause longer than this the last hour is read anew: what arrived in between may be more than that.
 LONGEST_PAUSE_US = RECENT_US // 2
 
+#: A clock that is so far behind has been set back: what is ahead of it now is no longer the newest.
+BEHIND_US = 60_000_000
+
 _COLUMNS = ("transmitter", "time_us", "flags", "forward_w", "reflected_w", "foldback")
 
 
@@ -106,7 +109,8 @@ class Newest:
             now_us: now [Unix microseconds]; readings that are more than `AHEAD_US` ahead of it wait.
         """
         last, until_us = last_arrival(connection), now_us + AHEAD_US
-        if self._arrival < 0 or not 0 <= now_us - self._as_of_us <= LONGEST_PAUSE_US:
+        # Threads come one after another, and not in the order in which each has looked at the clock.
+        if self._arrival < 0 or not -BEHIND_US <= now_us - self._as_of_us <= LONGEST_PAUSE_US:
             self._clear()
             since_us = now_us - RECENT_US
             self._merge(self.report, self._of(newest_readings(connection, since_us, until_us)))
