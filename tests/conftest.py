@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import os
 import re
 import shutil
@@ -25,6 +24,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from ports import free_port
 from waiting import wait_until
 
+from standingwatch.memory import spare_loaded
 from standingwatch.store.connect import Store
 
 HERE = Path(__file__).parent
@@ -100,8 +100,7 @@ def pytest_collection_finish() -> None:
 
     Measured on 53 tests of pages: 2.5 of 13 s of the processor.
     """
-    gc.collect()
-    gc.freeze()
+    spare_loaded()
 
 
 def is_about_sqlite(item: pytest.Item) -> bool:

@@ -1,4 +1,4 @@
-"""How the C library hands out memory to a process that runs for months."""
+"""Memory of a process that runs for months: how the C library hands it out, and what Python looks through."""
 
 from __future__ import annotations
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import os
 import random
 import socket
 from contextlib import closing
@@ -37,8 +36,10 @@ def _claim(port: int) -> bool:
 def free_port() -> int:
     """A TCP port of the loopback that nobody listens on, and that no other call of any process is given."""
     ports = range(LEAST_PORT, first_handed_out())
-    start = random.Random(os.urandom(8)).randrange(len(ports))
+    start = random.SystemRandom().randrange(len(ports))
     for port in itertools.chain(ports[start:], ports[:start]):
+        if port in _claims:
+            continue
         with closing(socket.socket()) as sock:
             # As servers do it: what is left of connections of an earlier one is no obstacle.
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -46,6 +47,6 @@ def free_port() -> int:
                 sock.bind(("127.0.0.1", port))
             except OSError:
                 continue
-        if port not in _claims and _claim(port):
+        if _claim(port):
             return port
     raise RuntimeError(f"no free port from {ports.start} to {ports.stop - 1}")

@@ -7,11 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from standingwatch.detect.departure import ASSUMED
 from standingwatch.detect.interface import State
-from standingwatch.detect.scale import attenuation
 from standingwatch.detect.segments import Segments
-from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray, IntArray
+from standingwatch.readings.fleet import BoolArray, FloatArray, IntArray
 
 #: A rise from two readings to the next two of so much rho at the antenna's end, within so long [us], is no
 #: ice: that grows over hours (common practice, no source).
@@ -27,11 +25,6 @@ TAIL_FIELDS = [
     ("tail_us", np.int64, KEPT),
     ("tail_high", np.bool_, KEPT),
 ]
-
-
-def assumed_attenuation(fleet: Fleet) -> FloatArray:
-    """Attenuation of each feeder as `attenuation`, with some loss assumed where it is not known."""
-    return np.where(np.isfinite(fleet.feeder_loss_db), attenuation(fleet), 1.0 / ASSUMED)
 
 
 def leads_away(rho: FloatArray, least: FloatArray, before: FloatArray, jump: FloatArray) -> BoolArray:

@@ -16,12 +16,13 @@ from typing import Any
 
 import numpy as np
 
-from standingwatch.detect.at_once import AT_ONCE_RHO, TAIL_FIELDS, assumed_attenuation, beginnings
+from standingwatch.detect.at_once import AT_ONCE_RHO, TAIL_FIELDS, beginnings
 from standingwatch.detect.cause import causes_of_bursts
 from standingwatch.detect.evidence import known
 from standingwatch.detect.history import DAY_US, DAYS, last_days, place_of_day
 from standingwatch.detect.interface import Block, Finding, Outcome, Own
 from standingwatch.detect.rollup import HOUR_US
+from standingwatch.detect.scale import ASSUMED, attenuation
 from standingwatch.detect.segments import Segments
 from standingwatch.detect.switch import SWITCH, follow
 from standingwatch.detect.words import Condition, Severity
@@ -162,7 +163,7 @@ class Bursts:
             high,
             segments,
             record,
-            AT_ONCE_RHO * assumed_attenuation(fleet),
+            AT_ONCE_RHO * attenuation(fleet, unknown=1.0 / ASSUMED),
         )
         for name, which in (("sudden", began.at_once), ("grown", began.grew)):
             of_kind = began.rows[which]

@@ -20,15 +20,12 @@ from standingwatch.detect.history import (
     nan_median,
 )
 from standingwatch.detect.interface import State
-from standingwatch.detect.scale import ASSUMED_LOSS_DB, attenuation, known_loss_db, one_step_rho
+from standingwatch.detect.scale import ASSUMED, attenuation, known_loss_db, one_step_rho
 from standingwatch.readings.fleet import BoolArray, Fleet, FloatArray
 from standingwatch.rf import rho_at_antenna, swr_from_rho
 
 #: Days back in which the days that count are looked for.
 LOOK_BACK = 16
-
-#: What rho grows by to the antenna's end of a feeder whose loss is not known.
-ASSUMED = 10.0 ** (ASSUMED_LOSS_DB / 10.0)
 
 #: One count of the meter more or less; the tenth is for noise that carries the level between two counts.
 #: Lower, it may be rounding that has just turned, and is believed only where every day shows it.

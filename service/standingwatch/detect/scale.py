@@ -7,32 +7,29 @@ import numpy as np
 from standingwatch.detect.interface import State
 from standingwatch.readings.fleet import Fleet, FloatArray
 
-#: Loss of a feeder of which none is known [dB], where some has to be assumed (common practice, no source).
-ASSUMED_LOSS_DB = 1.5
+#: What rho grows by to the antenna's end of a feeder whose loss is not known, where some has to be assumed:
+#: 1.5 dB (common practice, no source).
+ASSUMED = 10.0 ** (1.5 / 10.0)
 
 #: The least part of a change at the antenna that slow changes are followed by: behind 5 dB (common practice,
-#: no source).
+#: no source). A fault may as well sit at the near end, and no meter is that good.
 LEAST_SHOWN = 0.3
 
+#: The same for what has left all that is known of the line at once, and is told from noise by that: 10 dB
+#: (common practice, no source).
+LEAST_SHOWN_AT_ONCE = 0.1
 
-def attenuation(fleet: Fleet) -> FloatArray:
-    """Of a change of rho at the antenna, the part seen at the transmitter; 1 where the loss is not known.
 
-    Never taken below `LEAST_SHOWN`: a fault may as well sit at the near end, and no meter is that good.
+def attenuation(fleet: Fleet, *, unknown: float = 1.0, least: float = LEAST_SHOWN) -> FloatArray:
+    """Of a change of rho at the antenna, the part seen at the transmitter, per transmitter.
+
+    Args:
+        fleet: the transmitters.
+        unknown: that part where the feeder's loss is not known.
+        least: it is never taken below that where the loss is known.
     """
-    loss_db = np.where(np.isfinite(fleet.feeder_loss_db), fleet.feeder_loss_db, 0.0)
-    return np.maximum(10.0 ** (-loss_db / 10.0), LEAST_SHOWN)
-
-
-def shown_of_step(fleet: Fleet) -> FloatArray:
-    """The same for what has left all that is known of the line at once, and is told from noise by that.
-
-    Never taken below 0.1, which is 10 dB. Where the loss is not known it may be as much as slow changes are
-    followed through.
-    """
-    known = np.isfinite(fleet.feeder_loss_db)
-    through = np.maximum(10.0 ** (-np.where(known, fleet.feeder_loss_db, 0.0) / 10.0), 0.1)
-    return np.where(known, through, LEAST_SHOWN)
+    through = np.maximum(10.0 ** (-known_loss_db(fleet) / 10.0), least)
+    return np.where(np.isfinite(fleet.feeder_loss_db), through, unknown)
 
 
 def known_loss_db(fleet: Fleet) -> FloatArray:

@@ -12,14 +12,14 @@ from typing import Any
 
 import numpy as np
 
-from standingwatch.detect.at_once import AT_ONCE_RHO, AT_ONCE_US, assumed_attenuation, leads_away
+from standingwatch.detect.at_once import AT_ONCE_RHO, AT_ONCE_US, leads_away
 from standingwatch.detect.cause import causes_of_high_swr, causes_of_step, rain_evidence
-from standingwatch.detect.departure import ASSUMED, DepartureSettings, depart
+from standingwatch.detect.departure import DepartureSettings, depart
 from standingwatch.detect.evidence import departure_evidence, known, neighbours
 from standingwatch.detect.history import DAY_US, FULL, KIND_WORDS
 from standingwatch.detect.ice import ICE_FIELDS, may_be_ice, not_ice_since, note_raised, retold
 from standingwatch.detect.interface import Block, Finding, Outcome, Own
-from standingwatch.detect.scale import attenuation, known_loss_db, shown_of_step
+from standingwatch.detect.scale import ASSUMED, LEAST_SHOWN, LEAST_SHOWN_AT_ONCE, attenuation, known_loss_db
 from standingwatch.detect.segments import Segments, held, latch, run_length, shifted
 from standingwatch.detect.severity import SeverityTable, of_step
 from standingwatch.detect.words import Condition, Severity
@@ -128,7 +128,8 @@ class Step:
         record["before_last_rho"][segments.owner] = last[segments.last]
         record["calm_rho"][segments.owner] = calm[segments.last]
         record["last_us"][segments.owner] = time_us[segments.last]
-        shown = shown_of_step(fleet)
+        # Where the loss is not known it may be as much as slow changes are followed through.
+        shown = attenuation(fleet, unknown=LEAST_SHOWN, least=LEAST_SHOWN_AT_ONCE)
         smallest = settings.smallest_step_rho * shown
         # Only those that are far above normal, or were, are followed reading by reading.
         follow = record["large"] | (record["over"] > 0)
@@ -140,7 +141,7 @@ class Step:
             return []
         segments = Segments.of(owner)
         least = block.rho_least[rows]
-        jump = AT_ONCE_RHO * assumed_attenuation(fleet)[owner]
+        jump = AT_ONCE_RHO * attenuation(fleet, unknown=1.0 / ASSUMED)[owner]
         at_once = leads_away(block.rho[rows], least, calm[chosen], jump) & (waited_us[chosen] <= AT_ONCE_US)
         stays = leads_away(block.rho[rows], least, calm_before[chosen], jump)
         normal = block.normal.rho[rows]
@@ -155,8 +156,7 @@ class Step:
         away, rounding = least - level, block.rho[rows] - least
         # Where the loss is not known, much is assumed: a limit at the antenna must not hide a fault behind
         # it, nor what rain has always done pass for one.
-        known = np.isfinite(fleet.feeder_loss_db[owner])
-        far_end = np.where(known, known_end, known_end / shown[owner])
+        far_end = known_end / np.where(np.isfinite(fleet.feeder_loss_db[owner]), 1.0, shown[owner])
         led_far = swr_from_rho(np.fmin(far_end, 1.0)) >= settings.swr_at_antenna
         led_far |= away >= AT_ONCE_RHO * shown[owner]
         full = block.normal.kind[rows] >= FULL
@@ -166,8 +166,8 @@ class Step:
         # What a lossy feeder makes small is far enough where nothing that is known of the line does the same,
         # nor rain that has not been seen yet.
         far_small = np.fmax(smallest[owner], spread)
-        unseen = UNSEEN_RAIN_RHO * np.where(known, shown[owner], 1.0 / ASSUMED)
-        beyond_rain = away >= np.where(np.isfinite(wet), far_small + rain, unseen)
+        most_shown = attenuation(fleet, unknown=1.0 / ASSUMED, least=LEAST_SHOWN_AT_ONCE)[owner]
+        beyond_rain = away >= np.where(np.isfinite(wet), far_small + rain, UNSEEN_RAIN_RHO * most_shown)
         half_count = block.rho[rows] ** 2 - least**2
         counts = block.rho[rows] ** 2 - level**2 >= 2.0 * MORE_COUNTS * half_count
         over |= full & (away >= far_small + rounding) & beyond_rain & counts & led_far

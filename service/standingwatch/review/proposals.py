@@ -59,7 +59,8 @@ ICE_NOT_RULED_OUT = 3.0
 ICE_NOT_RULED_OUT_HOURS = 336.0
 #: There, what has come and gone by itself before (its alarm has changed so often, or is about just that)
 #: goes again, unless it stands for so long [h]. So does a match that seems to improve by a count of the meter
-#: or hardly more: the reflection of ice adds to the line's own, or takes from it.
+#: or hardly more: the reflection of ice adds to the line's own, or takes from it. And wherever it is, so does
+#: what is small and was put down to ice before.
 CAME_AND_WENT_CHANGES, CAME_AND_WENT_HOURS = 3, 504.0
 
 #: A resource: site and transmitter, "" for the whole site.
