@@ -11,9 +11,11 @@ from itertools import chain
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Connection
+from sqlalchemy import ColumnElement, Connection, Dialect, column, literal_column, select, table
+from sqlalchemy.dialects.postgresql import insert
 
 from standingwatch.readings import FLOAT_COLUMNS, STATE_COLUMNS, IntArray, Readings
+from standingwatch.store import tables
 
 #: Rows of one statement. SQLite takes 32,766 values in one.
 _ROWS_A_STATEMENT = 64
@@ -46,7 +48,7 @@ def insert_bulk(
     constants, columns = _constants_apart(readings, keys, arrival, received_us, clock_offset_us)
     if connection.dialect.name == "sqlite":
         return _insert(driver, constants, columns)
-    return _copy(driver, constants, columns)
+    return _copy(driver, connection.dialect, constants, columns)
 
 
 def _insert(driver: Any, constants: Mapping[str, str], columns: Mapping[str, list[Any]]) -> int:
@@ -69,7 +71,9 @@ def _insert(driver: Any, constants: Mapping[str, str], columns: Mapping[str, lis
     return int(driver.total_changes - before)
 
 
-def _copy(driver: Any, constants: Mapping[str, str], columns: Mapping[str, list[Any]]) -> int:
+def _copy(
+    driver: Any, dialect: Dialect, constants: Mapping[str, str], columns: Mapping[str, list[Any]]
+) -> int:
     """COPY into a table of the connection's own, and from there in one statement, on PostgreSQL."""
     listed = ", ".join(columns)
     with driver.cursor() as cursor:
@@ -81,11 +85,12 @@ def _copy(driver: Any, constants: Mapping[str, str], columns: Mapping[str, list[
         with cursor.copy(f"COPY readings_arriving ({listed}) FROM STDIN") as copy:
             for piece in _as_text(columns):
                 copy.write(piece)
-        # Names of our own columns and numbers, never text from outside.
-        cursor.execute(
-            f"INSERT INTO readings ({', '.join(constants)}, {listed}) "  # noqa: S608  our own names and numbers
-            f"SELECT {', '.join(constants.values())}, {listed} FROM readings_arriving ON CONFLICT DO NOTHING"
+        arriving = table("readings_arriving", *map(column, columns))
+        values: list[ColumnElement[Any]] = [*map(literal_column, constants.values()), *arriving.c]
+        put = insert(tables.readings).from_select(
+            [*constants, *columns], select(*values), include_defaults=False
         )
+        cursor.execute(str(put.on_conflict_do_nothing().compile(dialect=dialect)))
         inserted = int(cursor.rowcount)
         cursor.execute("DELETE FROM readings_arriving")
     return inserted

@@ -22,7 +22,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, text, update
+from sqlalchemy import BigInteger, Connection, case, cast, extract, func, or_, select, text, update
+from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.exc import OperationalError
 
 from standingwatch.store import tables
@@ -121,7 +122,8 @@ def this_host() -> str:
 
 # Making, keeping and leaving claims ---------------------------------------------------------------------
 
-_NOW = "(extract(epoch FROM clock_timestamp()) * 1000000)::bigint"
+#: Now by the clock of the database [us].
+_NOW = cast(extract("epoch", func.clock_timestamp()) * 1_000_000, BigInteger)
 
 
 @contextmanager
@@ -147,40 +149,35 @@ def take_claim(
         text("SELECT owner, place FROM claims WHERE name = :name"), {"name": name}
     ).one_or_none()
     gone = kept.owner if kept is not None and has_ended(kept.place) else ""
-    row = connection.execute(
-        text(
-            "INSERT INTO claims (name, owner, called, place, epoch, until_us, detail) "  # noqa: S608  our own words
-            f"VALUES (:name, :owner, :called, :place, 1, {_NOW} + :lease, :detail) "
-            "ON CONFLICT (name) DO UPDATE SET owner = excluded.owner, called = excluded.called, "
-            "place = excluded.place, until_us = excluded.until_us, detail = excluded.detail, "
-            "epoch = claims.epoch + CASE WHEN claims.owner = excluded.owner THEN 0 ELSE 1 END "
-            f"WHERE claims.owner IN (:owner, :gone) OR claims.until_us <= {_NOW} RETURNING epoch"
-        ),
-        {
-            "name": name,
-            "owner": me.owner,
-            "called": me.called,
-            "place": me.place,
-            "lease": LEASE_US,
-            "detail": json.dumps(dict(detail or {})),
-            "gone": gone,
-        },
-    ).one_or_none()
-    return None if row is None else int(row.epoch)
+    claims = tables.claims.c
+    mine = insert(tables.claims).values(
+        name=name,
+        owner=me.owner,
+        called=me.called,
+        place=me.place,
+        epoch=1,
+        until_us=_NOW + LEASE_US,
+        detail=json.dumps(dict(detail or {})),
+    )
+    new = mine.excluded
+    taken = mine.on_conflict_do_update(
+        index_elements=[claims.name],
+        set_={column: new[column] for column in ("owner", "called", "place", "until_us", "detail")}
+        | {"epoch": claims.epoch + case((claims.owner == new.owner, 0), else_=1)},
+        where=or_(claims.owner.in_([me.owner, gone]), claims.until_us <= _NOW),
+    )
+    epoch = connection.execute(taken.returning(claims.epoch)).scalar_one_or_none()
+    return None if epoch is None else int(epoch)
 
 
 def renew_claims(connection: Connection, me: Claimant, names: Collection[str]) -> set[str]:
     """Keep claims for another while; those of them that are still `me`'s."""
     if not names:
         return set()
-    rows = connection.execute(
-        text(
-            f"UPDATE claims SET until_us = {_NOW} + :lease WHERE owner = :owner AND name = ANY(:names) "  # noqa: S608  our own words
-            "RETURNING name"
-        ),
-        {"lease": LEASE_US, "owner": me.owner, "names": sorted(names)},
-    )
-    return set(rows.scalars())
+    claims = tables.claims.c
+    mine = (claims.owner == me.owner) & claims.name.in_(sorted(names))
+    renewed = update(tables.claims).where(mine).values(until_us=_NOW + LEASE_US).returning(claims.name)
+    return set(connection.execute(renewed).scalars())
 
 
 def leave_claims(connection: Connection, me: Claimant, names: Collection[str]) -> None:
@@ -193,12 +190,9 @@ def leave_claims(connection: Connection, me: Claimant, names: Collection[str]) -
 
 def all_claims(connection: Connection) -> list[Claim]:
     """Every claim by name, those that have run out too; on PostgreSQL."""
-    rows = connection.execute(
-        text(
-            f"SELECT name, owner, called, place, epoch, detail, until_us - {_NOW} AS left_us FROM claims "  # noqa: S608  our own words
-            "ORDER BY name"
-        )
-    )
+    claims = tables.claims.c
+    left_us = (claims.until_us - _NOW).label("left_us")
+    rows = connection.execute(select(tables.claims, left_us).order_by(claims.name))
     return [
         Claim(
             r.name,

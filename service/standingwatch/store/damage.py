@@ -7,10 +7,25 @@ import re
 import sqlite3
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 from urllib.parse import quote
 
-from sqlalchemy import Engine, event
+from sqlalchemy import (
+    ColumnClause,
+    Engine,
+    Select,
+    asc,
+    column,
+    desc,
+    event,
+    func,
+    literal_column,
+    select,
+    table,
+)
 from sqlalchemy.engine import ExceptionContext
+
+from standingwatch.store.sqlite_words import quoted, sqlite_text
 
 log = logging.getLogger("standingwatch.store")
 
@@ -90,9 +105,9 @@ def find_damage(file: Path, whole_bytes: int = WHOLE_BYTES) -> str:
         return damage_of(error) or str(error)
 
 
-def _quick_check(connection: sqlite3.Connection, table: str) -> str:
+def _quick_check(connection: sqlite3.Connection, of_table: str) -> str:
     """The first problem that SQLite finds in a table, or in all of the file for ""; "" for none."""
-    argument = f"({_quoted(table)})" if table else ""
+    argument = f"({quoted(of_table)})" if of_table else ""
     for (said,) in connection.execute(f"PRAGMA quick_check{argument}").fetchall():
         null = _NULL_VALUE.match(said)
         if said == "ok" or (null and not _has_null(connection, *null.groups())):
@@ -106,21 +121,22 @@ def _quick_check(connection: sqlite3.Connection, table: str) -> str:
 _NULL_VALUE = re.compile(r"NULL value in (\w+)\.(\w+)$")
 
 
-def _has_null(connection: sqlite3.Connection, table: str, column: str) -> bool:
+def _has_null(connection: sqlite3.Connection, of_table: str, name: str) -> bool:
     # Not `IS NULL`, which is false unseen where the column may not be NULL.
-    query = f"SELECT 1 FROM {_quoted(table)} WHERE typeof({_quoted(column)}) = 'null' LIMIT 1"  # noqa: S608  names that SQLite gave, quoted
-    return connection.execute(query).fetchone() is not None
+    kind = func.typeof(column(name))
+    found: Select[Any] = (
+        select(literal_column("1")).select_from(table(of_table)).where(kind == "null").limit(1)
+    )
+    return connection.execute(sqlite_text(found)).fetchone() is not None
 
 
 def _read_ends(connection: sqlite3.Connection, names: list[str]) -> None:
     for name in LONG:
         if name not in names:
             continue
-        columns = [str(row[1]) for row in connection.execute(f"PRAGMA table_info({_quoted(name)})") if row[5]]
-        for direction in ("ASC", "DESC"):
-            order = ", ".join(f"{_quoted(column)} {direction}" for column in columns)
-            connection.execute(f"SELECT * FROM {_quoted(name)} ORDER BY {order} LIMIT 1").fetchall()  # noqa: S608  names of the file's own tables, quoted
-
-
-def _quoted(name: str) -> str:
-    return '"' + name.replace('"', '""') + '"'
+        info = connection.execute(f"PRAGMA table_info({quoted(name)})")
+        columns: list[ColumnClause[Any]] = [column(str(row[1])) for row in info if row[5]]
+        for order in (asc, desc):
+            ends = [order(one) for one in columns]
+            end: Select[Any] = select(literal_column("*")).select_from(table(name)).order_by(*ends).limit(1)
+            connection.execute(sqlite_text(end)).fetchall()

@@ -9,8 +9,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from sqlalchemy import func, select, table
+
 from standingwatch.store.backups.file import BackupError, Progress, Written, pump
 from standingwatch.store.damage import connect_to, damage_sentence, find_damage
+from standingwatch.store.sqlite_words import sqlite_text
 
 MEMBER = "store.sqlite"
 
@@ -107,10 +110,7 @@ def content_of(file: Path) -> Content:
             found = connection.execute(query).fetchone()
             return None if found is None else found[0]
 
-        rows = {}
-        for name in names:
-            quoted = '"' + name.replace('"', '""') + '"'
-            rows[name] = int(one(f"SELECT count(*) FROM {quoted}"))  # noqa: S608  the file's own names, quoted
+        rows = {name: int(one(sqlite_text(select(func.count()).select_from(table(name))))) for name in names}
         return Content(
             layout=(one("SELECT version_num FROM alembic_version") or "")
             if "alembic_version" in rows
