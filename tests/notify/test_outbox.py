@@ -22,6 +22,7 @@ from standingwatch.store.outbox import (
     Message,
     channel_state,
     dead_messages,
+    give_up,
     note_failing,
     send_again,
     waiting_messages,
@@ -331,6 +332,29 @@ def test_a_channel_that_is_down_too_long_gives_up_on_what_is_old(
     before = channel.failures
     wait(lambda: channel.failures >= before + 2)
     assert len(waiting(store)) == 3
+
+
+def test_a_try_that_fails_while_its_messages_are_sent_again_begins_to_count_anew(
+    store: Store, make_desk: Any
+) -> None:
+    make_desk("faltering").change(Severity.MINOR)
+    now_us = START_US + 5 * DAY_US
+    with store.writing() as connection:
+        note_failing(connection, "faltering", now_us - 60_000_000, "away")
+        assert give_up(connection, "faltering", now_us, now_us, "away") == 1
+    since_us = []
+
+    def fail_again() -> None:
+        with store.writing() as connection:
+            since_us.append(note_failing(connection, "faltering", now_us, "away").since_us)
+
+    failing_again = threading.Thread(target=fail_again)
+    with store.writing() as connection:
+        assert send_again(connection) == 1
+        failing_again.start()
+        failing_again.join(0.3)
+    failing_again.join(20)
+    assert since_us == [now_us]
 
 
 def test_a_message_that_never_gets_through_is_given_up_after_its_time(

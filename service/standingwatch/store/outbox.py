@@ -210,18 +210,24 @@ def _note_name(channel: str) -> str:
     return f"channel failing: {channel}"
 
 
-def failing(connection: Connection, channel: str) -> Failing | None:
-    """Since when a channel as a whole is failing; None if it is not."""
+def failing(connection: Connection, channel: str, *, to_change: bool = False) -> Failing | None:
+    """Since when a channel as a whole is failing; None if it is not.
+
+    Args:
+        connection: any transaction; a writing one if `to_change`.
+        channel: its name.
+        to_change: others who would change it wait until this transaction has ended.
+    """
     columns = tables.notes.c
-    text = connection.execute(
-        select(columns.value).where(columns.name == _note_name(channel))
-    ).scalar_one_or_none()
+    query = select(columns.value).where(columns.name == _note_name(channel))
+    text = connection.execute(query.with_for_update() if to_change else query).scalar_one_or_none()
     return None if text is None else Failing(**json.loads(text))
 
 
 def note_failing(connection: Connection, channel: str, now_us: int, error: str) -> Failing:
     """Note that a channel as a whole has failed, and return since when it has."""
-    before = failing(connection, channel)
+    # What is sent again meanwhile is not to be given up on as if it had been tried all the time.
+    before = failing(connection, channel, to_change=True)
     goes_on = before is not None and 0 <= now_us - before.last_us <= FORGET_FAILING_US
     now = Failing(before.since_us if before is not None and goes_on else now_us, now_us, error)
     row = {"name": _note_name(channel), "value": json.dumps(vars(now))}
