@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable, Sequence
 
 from standingwatch.alarms.watchman import WatchmanSettings as WatchmanLimits
+from standingwatch.courtesy import Courtesy
 from standingwatch.duties import Part
 from standingwatch.intake.connection import BrokerConnection, BrokerError
 from standingwatch.intake.service import Intake
@@ -103,6 +104,7 @@ class Crew:
         profiles: payload profiles.
         is_wall_clock: whether `clock` is the wall's. One that runs faster than life, as the demo's, is always
             late and always jumps, so that nobody watches over the service itself.
+        courtesy: who waits for pages of this process.
     """
 
     def __init__(
@@ -113,6 +115,7 @@ class Crew:
         clock: Callable[[], int],
         profiles: tuple[Profile, ...],
         is_wall_clock: bool,
+        courtesy: Courtesy,
     ) -> None:
         self._settings = settings
         self._store = store
@@ -120,6 +123,7 @@ class Crew:
         self._clock = clock
         self._profiles = profiles
         self._is_wall_clock = is_wall_clock
+        self._courtesy = courtesy
         self._connections: list[BrokerConnection] = []
         self._watches: dict[int, Watch] = {}
         self._intakes: dict[int, Intake] = {}
@@ -320,6 +324,7 @@ class Crew:
             number=number,
             share=re.sub(r"[/+#$]", "-", settings.broker.client_id),
             is_leaving=number >= sessions,
+            courtesy=self._courtesy,
         )
         connections = [self._connect(intake.connection)]
         self._intakes[number] = intake

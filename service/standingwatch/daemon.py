@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from prometheus_client import CollectorRegistry, GCCollector, PlatformCollector, ProcessCollector
 
 from standingwatch import __version__
+from standingwatch.courtesy import Courtesy
 from standingwatch.crew import Crew, fleet_defaults, session_names
 from standingwatch.duties import KINDS, Duties, Part
 from standingwatch.intake.again import put_in_again
@@ -34,6 +35,7 @@ from standingwatch.store.sessions import begin_horizons
 from standingwatch.store.watchman import prove_writable
 from standingwatch.watch.judging import in_us
 from standingwatch.web.app import create_app
+from standingwatch.web.awaited import Awaited
 from standingwatch.web.serving import ServeError, WebServer
 
 log = logging.getLogger("standingwatch")
@@ -100,6 +102,7 @@ class Daemon:
         self._profiles = self._usable_profiles()
         self.store.migrate()
         health = self._health()
+        courtesy = Courtesy()
         if settings.web.enabled and WEB in self.kinds:
             app = create_app(
                 self.store,
@@ -120,11 +123,12 @@ class Daemon:
                 hsts_s=settings.web.hsts_days * 86_400,
             )
             try:
-                self.web = WebServer(app, settings.web, app.state.streams.close)
+                self.web = WebServer(Awaited(app, courtesy), settings.web, app.state.streams.close)
             except ServeError as error:
                 raise StartError(str(error)) from error
             self._begin(self.web)
-        crew = Crew(settings, self.store, self.metrics, self.clock, self._profiles, self.clock is wall_clock)
+        is_wall_clock = self.clock is wall_clock
+        crew = Crew(settings, self.store, self.metrics, self.clock, self._profiles, is_wall_clock, courtesy)
         self._divide()
         me = Claimant(self.called)
         duties = Duties(self.store, me, self.kinds, crew.wanted, self._made(crew), self.metrics)

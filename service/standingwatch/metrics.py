@@ -275,6 +275,10 @@ class Metrics:
             "intake_held_back_seconds",
             "Time for which the queue was full, so that nothing was read from the broker.",
         )
+        self.intake_made_way = counter(
+            "intake_made_way_seconds",
+            "Time between batches for which the intake let pages go first.",
+        )
         self.queue_messages = gauge("intake_queue_messages", "Messages received and not yet stored.")
         self.broker_connected = gauge("broker_connected", "1 while connected to the broker.", "connection")
         self.broker_disconnects = counter("broker_disconnects", "Lost connections.", "connection")

@@ -180,6 +180,8 @@ def measure(
         say(f"  the process of the pages took {each_ms:.0f} ms of CPU an answer")
     for who in ("operators", "quick"):
         say(f"  {who:<28} {line([t for times in whose[who].values() for t in times])}")
+    every = [t for who in ("operators", "quick") for times in whose[who].values() for t in times]
+    say(f"  {'both':<28} {line(every)}")
     for address in ADDRESSES if options.each else ():
         if times := [t for one in whose.values() for t in one.get(address, ())]:
             say(f"    {address:<26} {line(times)}   first {said['first'][address]:.0f}")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import socket
 import threading
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -14,8 +15,9 @@ from prometheus_client import CollectorRegistry
 from sqlalchemy import func, select
 from waiting import wait_until
 
+from standingwatch.courtesy import Courtesy
 from standingwatch.intake.connection import BrokerConnection
-from standingwatch.intake.service import Intake
+from standingwatch.intake.service import PARTS_BESIDE_PAGES, Intake
 from standingwatch.intake.writer import Writer
 from standingwatch.inventory import FleetDefaults, read_inventory_text
 from standingwatch.metrics import Metrics
@@ -54,6 +56,46 @@ def test_the_broker_is_told_how_much_it_may_send() -> None:
         finally:
             connection.stop()
     assert properties_of_connect(packet)[RECEIVE_MAXIMUM] == 321
+
+
+@pytest.mark.parametrize("is_asked", [True, False])
+def test_batches_are_small_and_far_between_while_somebody_waits_for_a_page(
+    tmp_path: Path, run_broker: Any, connect_client: Any, is_asked: bool
+) -> None:
+    """All of a flood is kept either way; the writer makes way between its batches only for who waits."""
+    store = Store(address_of(tmp_path / "store.sqlite"))
+    store.migrate()
+    with store.writing() as connection:
+        rows = read_inventory_text("site,transmitter,frequency_mhz\namber,a1,155\n", "test").rows
+        replace_site_list(connection, rows, NOW_US)
+    metrics, settings, courtesy = Metrics(CollectorRegistry()), IntakeSettings(batch_rows=80), Courtesy()
+    writer = Writer(store, settings, FleetDefaults(), "standingwatch", metrics, lambda: NOW_US)
+
+    def value(name: str) -> float:
+        return metrics.registry.get_sample_value(f"standingwatch_{name}") or 0.0
+
+    with run_broker(tmp_path, inflight=5000) as broker, ExitStack() as waiting:
+        if is_asked:
+            waiting.enter_context(courtesy.answering())
+        made = BrokerSettings(port=broker.port, receive_maximum=5000)
+        intake = Intake(made, settings, writer, metrics, lambda: NOW_US, courtesy=courtesy)
+        intake.start()
+        assert intake.connection.wait_connected(10)
+        client = connect_client(broker.port)
+        infos = []
+        for i in range(600):
+            body = json.dumps({"time": 1_794_900_000 + i, "forward_w": 50, "reflected_w": 1})
+            infos.append(client.publish("standingwatch/report/amber/a1", body, qos=1))
+        for info in infos:
+            info.wait_for_publish(20)
+        wait_until(lambda: value("readings_stored_total") == 600, 30, "all is stored")
+        intake.stop()
+    with store.reading() as connection:
+        largest = connection.execute(select(func.max(tables.arrivals.c.rows))).scalar_one()
+    store.close()
+    assert (value("intake_made_way_seconds_total") > 0) is is_asked
+    if is_asked:
+        assert largest <= 80 // PARTS_BESIDE_PAGES
 
 
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])

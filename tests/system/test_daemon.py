@@ -7,6 +7,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 import urllib.error
 import urllib.request
@@ -358,7 +359,9 @@ def test_kill_at_any_moment_loses_and_doubles_nothing(
     assert waiting <= 2  # of the last look; the channels have shown that nothing is left
 
 
-def test_metrics_pass_the_check_of_prometheus(service: Service, broker: Any) -> None:
+def test_metrics_pass_the_check_of_prometheus_and_tell_that_pages_go_first(
+    service: Service, broker: Any
+) -> None:
     service.start()
     publish(broker, "standingwatch/report/alder-ridge/rpt-1", report(datetime.now(UTC), 98, 1))
     service.until(lambda: service.metric("standingwatch_readings_stored_total") == 1, 30, "stored")
@@ -371,3 +374,18 @@ def test_metrics_pass_the_check_of_prometheus(service: Service, broker: Any) -> 
     )
     ours = [line for line in checked.stderr.splitlines() if line.startswith("standingwatch_")]
     assert ours == [], checked.stderr
+    sending = threading.Event()
+
+    def send() -> None:
+        while not sending.wait(0.01):
+            publish(broker, "standingwatch/report/alder-ridge/rpt-1", report(datetime.now(UTC), 98, 1))
+
+    sender = threading.Thread(target=send)
+    sender.start()
+    try:
+        # To be asked is what it makes way for; here until a batch happened to end meanwhile.
+        name = "standingwatch_intake_made_way_seconds_total"
+        service.until(lambda: service.metric(name) > 0, 30, "the intake lets a page go first")
+    finally:
+        sending.set()
+        sender.join()

@@ -9,6 +9,7 @@ from collections.abc import Callable
 
 import paho.mqtt.client as mqtt
 
+from standingwatch.courtesy import Courtesy
 from standingwatch.intake.connection import BrokerConnection
 from standingwatch.intake.queue import Queue
 from standingwatch.intake.routes import profile_filters
@@ -33,6 +34,9 @@ SETTLE_S = 1.0
 #: Silence after which a session that is to end holds nothing any more [s].
 LEAVING_S = 3.0
 
+#: A batch is so many times smaller while somebody waits for a page, so that it is sooner over.
+PARTS_BESIDE_PAGES = 8
+
 #: How often the intake says how far it has come [s], and how soon it does so again with a batch, where that
 #: takes no transaction of its own.
 HORIZON_EVERY_S, HORIZON_GAP_S = 0.5, 0.05
@@ -50,6 +54,7 @@ class Intake:
         number: which of the sessions that share the reports this is.
         share: name under which they share them.
         is_leaving: the session is one too many by now: what it holds is taken in, and it is ended.
+        courtesy: who waits for pages of this process; None where it serves none.
     """
 
     def __init__(
@@ -63,6 +68,7 @@ class Intake:
         number: int = 0,
         share: str = "standingwatch",
         is_leaving: bool = False,
+        courtesy: Courtesy | None = None,
     ) -> None:
         self._settings = settings
         self._writer = writer
@@ -80,6 +86,7 @@ class Intake:
         #: When the loop last went round, after a batch that failed too; on the monotonic clock [s].
         self.turned_s = time.monotonic()
         self._is_leaving = is_leaving
+        self._courtesy = courtesy if courtesy is not None else Courtesy()
         reports = (report_filter(broker.topic_root), *profile_filters(writer.profiles))
         shared = tuple(f"$share/{share}/{one}" for one in reports)
         # A broker gives what it retains, as link states, to subscriptions that are not shared.
@@ -173,9 +180,9 @@ class Intake:
     def _run(self) -> None:
         while not self._stopping.is_set():
             self.turned_s = time.monotonic()
-            batch = self._queue.take(self._settings.batch_rows, 0.25, self._settings.batch_wait_s)
+            batch = self._queue.take(self._rows(), 0.25, self._settings.batch_wait_s)
             if batch:
-                self._last_message = time.monotonic()
+                begin_s = self._last_message = time.monotonic()
                 horizon = self._horizon_with(batch)
                 written = self._write(batch, horizon)
                 if written is None:
@@ -186,7 +193,13 @@ class Intake:
                     self._caught_up = True
                 safe = self._queue.safe()
                 self.connection.acknowledge_all([(m.message_id, m.qos, m.connection) for m in safe])
+                self._metrics.intake_made_way.inc(self._courtesy.make_way(time.monotonic() - begin_s))
             self._move_horizon()
+
+    def _rows(self) -> int:
+        """Reports of the next batch."""
+        most = self._settings.batch_rows
+        return max(1, most // PARTS_BESIDE_PAGES) if self._courtesy.waiting else most
 
     def _horizon_with(self, batch: list[Arrived]) -> Horizon | None:
         """How far we have come with a batch, to be kept in its transaction; None where it is said later.
