@@ -13,6 +13,7 @@ from standingwatch.store.claims import OneProcess
 from standingwatch.store.connect import Store
 
 
+@pytest.mark.sqlite_only("processes share a file")
 def test_pages_alone_share_a_file_with_the_daemon(tmp_path: Path, unused_port: int) -> None:
     path = tmp_path / "watch.toml"
     path.write_text(f'[store]\nurl = "sqlite:///{tmp_path}/store.sqlite"\n[web]\nport = {unused_port}\n')

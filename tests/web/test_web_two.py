@@ -80,6 +80,17 @@ def test_an_outcome_comes_back_as_it_was(store: Store) -> None:
     assert outcomes.get(name) is None
 
 
+#: Nothing more can be put into `notes`.
+NO_ROOM = {
+    "sqlite": ("CREATE TRIGGER no_room BEFORE INSERT ON notes BEGIN SELECT RAISE(FAIL, 'no room'); END",),
+    "postgresql": (
+        "CREATE FUNCTION no_room() RETURNS trigger AS "
+        "$$ BEGIN RAISE EXCEPTION USING ERRCODE = 'disk_full'; END $$ LANGUAGE plpgsql",
+        "CREATE TRIGGER no_room BEFORE INSERT ON notes FOR EACH ROW EXECUTE FUNCTION no_room()",
+    ),
+}
+
+
 def test_what_was_done_is_answered_where_its_outcome_cannot_be_kept(
     fill: Any, client_of: Callable[..., Any], monkeypatch: pytest.MonkeyPatch, caplog: Any
 ) -> None:
@@ -87,9 +98,8 @@ def test_what_was_done_is_answered_where_its_outcome_cannot_be_kept(
     client = client_of(fill)
     token = client.token()
     with fill.store.engine.begin() as connection:
-        connection.exec_driver_sql(
-            "CREATE TRIGGER full BEFORE INSERT ON notes BEGIN SELECT RAISE(FAIL, 'no room'); END"
-        )
+        for statement in NO_ROOM[connection.dialect.name]:
+            connection.exec_driver_sql(statement)
     fields = {"token": token, "act": "acknowledge", "chosen": HIGH, "back": "/alarms"}
     answer = client.post("/alarms/act", data=fields, headers={"Origin": "http://board.test"})
     assert (answer.status_code, answer.headers["location"]) == (303, "/alarms")

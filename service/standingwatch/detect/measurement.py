@@ -134,26 +134,28 @@ class Measurement:
             earlier[segments.first] = record["last_rho"][segments.owner]
             record["last_rho"][segments.owner] = rho[segments.last]
             jumps[rows] = np.abs(rho - earlier) >= self.settings.jump_rho
-        full_w = 10.0 ** (block.normal.forward_db / 10.0)
         stuck = keyed & ((readings.flags & int(Flag.STUCK)) != 0)
+        still_low = np.zeros(len(readings), dtype=np.bool_)
+        # Few are: what the others' full power is does not matter.
+        still = np.flatnonzero(stuck)
+        full_w = 10.0 ** (block.normal.forward_db[still] / 10.0)
+        still_low[still] = readings.forward_w[still] < REDUCED_SHARE * full_w
         masks = {
             "keyed": keyed,
             "above": above,
             "zero": usable & (readings.reflected_w <= 0.0),
             "stuck": stuck,
-            "still_low": stuck & (readings.forward_w < REDUCED_SHARE * full_w),
+            "still_low": still_low,
             "jumps": jumps,
             "jumpers": usable,
             "usable": usable,
         }
-        cell = readings.transmitter * HOURS + hour
+        # Readings of an hour follow each other, and are few beside the cells of a large fleet.
+        run = Segments.of(readings.transmitter * HOURS + hour)
+        of = (run.owner // HOURS, run.owner % HOURS)
         for name, mask in masks.items():
             if mask.any():
-                # Readings of an hour follow each other, and are few beside the cells of a large fleet.
-                of = cell[mask]
-                first = np.flatnonzero(np.append(True, of[1:] != of[:-1]))
-                counts = np.diff(np.append(first, len(of))).astype(np.int32)
-                np.add.at(record[name], (of[first] // HOURS, of[first] % HOURS), counts)
+                np.add.at(record[name], of, np.add.reduceat(mask, run.first, dtype=np.int32))
 
     def _judge(self, block: Block, fleet: Fleet, own: Own) -> list[Finding]:
         day, settings, state = block.closed_day(), self.settings, block.base.state

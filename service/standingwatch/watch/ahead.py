@@ -29,7 +29,7 @@ _COUNT = struct.Struct("<q")
 _PIPE_BYTES = 1 << 20
 
 #: Pieces that wait for their turn, at most: the next part of a file is read while these are worked on.
-WAITING = 8
+WAITING = 4
 
 
 class MakerLostError(Exception):

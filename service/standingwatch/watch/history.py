@@ -27,9 +27,10 @@ from standingwatch.readings import (
     Readings,
 )
 
-#: Readings that are handed on together, about. So many that the work per slice does not tell, so few that the
-#: arrays made of a slice stay in the processor's cache and need no fresh memory of the system each time.
-SLICE_ROWS = 65_536
+#: Readings that are handed on together, about. So many that the work per slice does not tell (mostly it is of
+#: several days, each of which is judged in one go), so few that the arrays made of a slice need no fresh
+#: memory of the system each time.
+SLICE_ROWS = 131_072
 
 REQUIRED = ("time", "forward_w", "reflected_w")
 
