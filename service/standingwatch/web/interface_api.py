@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 from fastapi import FastAPI
@@ -10,6 +11,9 @@ from standingwatch.alarms.asyncapi import asyncapi
 from standingwatch.alarms.wire_schema import event_schema
 from standingwatch.readings.report_schema import report_schema
 from standingwatch.web.access import VIEWER
+
+# They say the same for as long as the process runs, however often an application is made.
+_interface, _reports, _events = cache(asyncapi), cache(report_schema), cache(event_schema)
 
 
 def add_interface_api(app: FastAPI, topic_root: str, *, time_required: bool) -> None:
@@ -20,8 +24,8 @@ def add_interface_api(app: FastAPI, topic_root: str, *, time_required: bool) -> 
         topic_root: first level of the topics.
         time_required: whether a report without a time is refused.
     """
-    interface = asyncapi(topic_root, time_required=time_required)
-    reports, events = report_schema(time_required=time_required), event_schema()
+    interface = _interface(topic_root, time_required=time_required)
+    reports, events = _reports(time_required=time_required), _events()
 
     @app.get("/api/asyncapi.json", dependencies=VIEWER, tags=["descriptions"])
     def asyncapi_document() -> dict[str, Any]:
