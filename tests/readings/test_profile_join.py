@@ -275,6 +275,19 @@ def test_how_the_stream_is_cut_makes_no_difference(parts: list[Part], data: st.D
     assert pieces[-1].pending == whole.pending == []
 
 
+def test_what_waits_is_given_back_in_the_order_in_which_it_came() -> None:
+    """The first forward power takes the nearer of two that wait; told the other way round, another would."""
+    parts = [
+        part(level, value, second, profile=THREE)
+        for level, value, second in (("R", 1.0, 0.0), ("R", 1.0, 0.1), ("F", 1.0, 0.1), ("F", 2.0, 0.1))
+    ]
+    first = join([], parts, None)
+    assert [id(one) for one in first.pending] == [id(one) for one in parts]
+    whole, cut = join([], parts, after(10_000)), join(first.pending, [], after(10_000))
+    assert outcome([first, cut]) == outcome([whole])
+    assert {joined.reading.forward_w for joined in whole.readings} == {1.0, 2.0}
+
+
 @given(streams(), st.none() | st.integers(0, 100), st.integers(0, 60))
 def test_each_part_goes_to_exactly_one_place(parts: list[Part], now_s: int | None, resumed_s: int) -> None:
     half = len(parts) // 2

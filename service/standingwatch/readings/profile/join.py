@@ -45,7 +45,7 @@ class Joining(NamedTuple):
     Attributes:
         readings: what could be joined, in the order in which they became whole.
         refused: what could not, and will not.
-        pending: what waits for others, in its order.
+        pending: what waits for others, in the order in which it came.
         repeated: parts that say again what one that waits has said, time and all.
     """
 
@@ -121,7 +121,8 @@ def join(pending: Iterable[Part], parts: Iterable[Part], now_us: int | None, res
     result = Joining([], [], [], [])
     waiting: dict[tuple[str, ...], list[_Waiting]] = {}
     order: dict[int, _Waiting] = {}
-    for part in (*pending, *parts):
+    came = [*pending, *parts]
+    for part in came:
         mine = waiting.setdefault(part.about, [])
         window_us = part.profile.number.window_us
         if any(report.has_said(part) for report in mine):
@@ -143,11 +144,15 @@ def join(pending: Iterable[Part], parts: Iterable[Part], now_us: int | None, res
             mine.remove(report)
             del order[id(report)]
             _close(report, result)
+    waits: set[int] = set()
     for report in order.values():
         if now_us is not None and _is_over(report, now_us, resumed_us):
             _close(report, result)
         else:
-            result.pending.extend(report.parts)
+            waits.update(map(id, report.parts))
+    # In the order in which they came, so that they find each other again in the next call: which report is
+    # the nearest depends on which have been taken.
+    result.pending.extend(part for part in came if id(part) in waits)
     return result
 
 
