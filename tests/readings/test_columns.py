@@ -218,6 +218,15 @@ def test_rows_in_order_of_time_are_sorted_the_same(seed: int, wide: int) -> None
     assert ordered.sorted_by_transmitter() is ordered
 
 
+@pytest.mark.parametrize("by_time", [True, False])
+@pytest.mark.parametrize("share", [0.0, 0.3, 0.97, 1.0])
+def test_some_rows_are_sorted_as_if_they_had_been_all(share: float, by_time: bool) -> None:
+    readings, rng = of_many(200, 3), np.random.default_rng(4)
+    readings = readings.sorted_by_time() if by_time else readings
+    some = rng.random(200) < share
+    same(readings.sorted_by_transmitter(some), readings.take(some).sorted_by_transmitter())
+
+
 def test_parts_with_different_values_are_joined_value_by_value() -> None:
     one = of_many(3, 1)
     other = Readings.from_columns(

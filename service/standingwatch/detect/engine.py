@@ -352,7 +352,7 @@ class Engine:
         grace_us = self.base.grace_us
         next_close = ((until_us - grace_us) // HOUR_US + 1) * HOUR_US + grace_us
         due = (kept.time_us < next_close) & (self._alone[kept.transmitter] | (kept.time_us <= until_us))
-        ready = kept.take(((kept.flags & out) == 0) & due).sorted_by_transmitter()
+        ready = kept.sorted_by_transmitter(((kept.flags & out) == 0) & due)
         if len(ready) == 0:
             return ready
         after = ready.time_us > newest[ready.transmitter]
@@ -393,7 +393,7 @@ class Engine:
         done = waiting.time_us < closed_to
         self._pending = Pending(waiting.take(~done))
         self.closed_until_us = closed_to
-        over = in_order(waiting.take(done))
+        over = in_order(waiting, done)
         hours = roll_up(over)
         code = channel_codes(over)
         return hours, roll_up(over, code) if code.any() else hours, closed_from, closed_to

@@ -17,7 +17,8 @@ class Pending:
 
     def all(self) -> Readings:
         """All of them."""
-        self._pieces = [Readings.concatenate(self._pieces)]
+        if len(self._pieces) > 1:
+            self._pieces = [Readings.concatenate(self._pieces)]
         return self._pieces[0]
 
     def add(self, arrived: Readings) -> None:

@@ -227,9 +227,9 @@ def _highest(value: FloatArray, first: IntArray) -> FloatArray:
     return np.where(np.isfinite(top), top, np.nan)
 
 
-def in_order(readings: Readings) -> Readings:
-    """Sorted by transmitter and time, once each, and no longer held to be late."""
-    ordered = readings.sorted_by_transmitter()
+def in_order(readings: Readings, where: BoolArray | None = None) -> Readings:
+    """Those rows (all, where None) by transmitter and time, once each, and no longer held to be late."""
+    ordered = readings.sorted_by_transmitter(where)
     if len(ordered) == 0:
         return ordered
     first = np.ones(len(ordered), dtype=np.bool_)
