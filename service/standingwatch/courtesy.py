@@ -51,6 +51,6 @@ class Courtesy:
         """
         if not self._waiting:
             return 0.0
-        begin_s = time.monotonic()
-        time.sleep(min(worked_s, MOST_S))
-        return time.monotonic() - begin_s
+        made_way_s = min(worked_s, MOST_S)
+        time.sleep(made_way_s)
+        return made_way_s

@@ -178,10 +178,10 @@ def measure(
         answers = len(said["first"]) + sum(len(times) for one in whose.values() for times in one.values())
         each_ms = 1e3 * (looks[2].pages_s - looks[1].pages_s) / answers
         say(f"  the process of the pages took {each_ms:.0f} ms of CPU an answer")
-    for who in ("operators", "quick"):
-        say(f"  {who:<28} {line([t for times in whose[who].values() for t in times])}")
-    every = [t for who in ("operators", "quick") for times in whose[who].values() for t in times]
-    say(f"  {'both':<28} {line(every)}")
+    people = {who: [t for times in whose[who].values() for t in times] for who in ("operators", "quick")}
+    people["both"] = people["operators"] + people["quick"]
+    for who, times in people.items():
+        say(f"  {who:<28} {line(times)}")
     for address in ADDRESSES if options.each else ():
         if times := [t for one in whose.values() for t in one.get(address, ())]:
             say(f"    {address:<26} {line(times)}   first {said['first'][address]:.0f}")

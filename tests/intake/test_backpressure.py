@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 import socket
 import threading
+from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import pytest
 from databases import address_of, held
@@ -58,22 +59,47 @@ def test_the_broker_is_told_how_much_it_may_send() -> None:
     assert properties_of_connect(packet)[RECEIVE_MAXIMUM] == 321
 
 
-@pytest.mark.parametrize("is_asked", [True, False])
-def test_batches_are_small_and_far_between_while_somebody_waits_for_a_page(
-    tmp_path: Path, run_broker: Any, connect_client: Any, is_asked: bool
-) -> None:
-    """All of a flood is kept either way; the writer makes way between its batches only for who waits."""
-    store = Store(address_of(tmp_path / "store.sqlite"))
+class OfOne(NamedTuple):
+    """What an intake of one transmitter needs; `value` tells a metric by its name."""
+
+    store: Store
+    metrics: Metrics
+    writer: Writer
+    value: Callable[[str], float]
+
+
+def of_one_transmitter(address: str, settings: IntakeSettings) -> OfOne:
+    store = Store(address)
     store.migrate()
     with store.writing() as connection:
         rows = read_inventory_text("site,transmitter,frequency_mhz\namber,a1,155\n", "test").rows
         replace_site_list(connection, rows, NOW_US)
-    metrics, settings, courtesy = Metrics(CollectorRegistry()), IntakeSettings(batch_rows=80), Courtesy()
+    metrics = Metrics(CollectorRegistry())
     writer = Writer(store, settings, FleetDefaults(), "standingwatch", metrics, lambda: NOW_US)
 
     def value(name: str) -> float:
         return metrics.registry.get_sample_value(f"standingwatch_{name}") or 0.0
 
+    return OfOne(store, metrics, writer, value)
+
+
+def flood(client: Any, reports: int) -> None:
+    """Send reports of that transmitter, a second apart, until the broker has taken all of them."""
+    infos = []
+    for i in range(reports):
+        body = json.dumps({"time": 1_794_900_000 + i, "forward_w": 50, "reflected_w": 1})
+        infos.append(client.publish("standingwatch/report/amber/a1", body, qos=1))
+    for info in infos:
+        info.wait_for_publish(20)
+
+
+@pytest.mark.parametrize("is_asked", [True, False])
+def test_batches_are_small_and_far_between_while_somebody_waits_for_a_page(
+    tmp_path: Path, run_broker: Any, connect_client: Any, is_asked: bool
+) -> None:
+    """All of a flood is kept either way; the writer makes way between its batches only for who waits."""
+    settings, courtesy = IntakeSettings(batch_rows=80), Courtesy()
+    store, metrics, writer, value = of_one_transmitter(address_of(tmp_path / "store.sqlite"), settings)
     with run_broker(tmp_path, inflight=5000) as broker, ExitStack() as waiting:
         if is_asked:
             waiting.enter_context(courtesy.answering())
@@ -81,13 +107,7 @@ def test_batches_are_small_and_far_between_while_somebody_waits_for_a_page(
         intake = Intake(made, settings, writer, metrics, lambda: NOW_US, courtesy=courtesy)
         intake.start()
         assert intake.connection.wait_connected(10)
-        client = connect_client(broker.port)
-        infos = []
-        for i in range(600):
-            body = json.dumps({"time": 1_794_900_000 + i, "forward_w": 50, "reflected_w": 1})
-            infos.append(client.publish("standingwatch/report/amber/a1", body, qos=1))
-        for info in infos:
-            info.wait_for_publish(20)
+        flood(connect_client(broker.port), 600)
         wait_until(lambda: value("readings_stored_total") == 600, 30, "all is stored")
         intake.stop()
     with store.reading() as connection:
@@ -104,31 +124,15 @@ def test_what_the_store_does_not_take_waits_at_the_broker(
 ) -> None:
     """More than the queue holds, at a broker that sends as much as it can, while the store is locked."""
     address = address_of(tmp_path / "store.sqlite")
-    store = Store(address)
-    store.migrate()
-    with store.writing() as connection:
-        rows = read_inventory_text("site,transmitter,frequency_mhz\namber,a1,155\n", "test").rows
-        replace_site_list(connection, rows, NOW_US)
-    metrics = Metrics(CollectorRegistry())
     settings = IntakeSettings(queue_limit=300, batch_rows=100)
-    writer = Writer(store, settings, FleetDefaults(), "standingwatch", metrics, lambda: NOW_US)
-
-    def value(name: str) -> float:
-        return metrics.registry.get_sample_value(f"standingwatch_{name}") or 0.0
-
+    store, metrics, writer, value = of_one_transmitter(address, settings)
     with run_broker(tmp_path, inflight=5000) as broker:
         made = BrokerSettings(port=broker.port, protocol=protocol, receive_maximum=5000)
         intake = Intake(made, settings, writer, metrics, lambda: NOW_US)
         with held(address):
             intake.start()
             assert intake.connection.wait_connected(10)
-            client = connect_client(broker.port)
-            infos = []
-            for i in range(1500):
-                body = json.dumps({"time": 1_794_900_000 + i, "forward_w": 50, "reflected_w": 1})
-                infos.append(client.publish("standingwatch/report/amber/a1", body, qos=1))
-            for info in infos:
-                info.wait_for_publish(20)
+            flood(connect_client(broker.port), 1500)
             # A batch of a hundred was taken and cannot be written; with it the queue is full.
             wait_until(lambda: intake.queue_length >= 200, 30, "the queue is full")
             threading.Event().wait(0.3)

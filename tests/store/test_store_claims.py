@@ -275,7 +275,10 @@ def test_regions_are_shared_out_evenly_and_stay(weights: dict[str, int], before:
     assert set(result) == set(weights)
     assert set(result.values()) <= set(range(parts))
     load = [sum(weights[g] for g, of in result.items() if of == part) for part in range(parts)]
-    assert max(load) <= max(1.5 * sum(weights.values()) / parts, max(weights.values()))
+    # More than 1.5 times its share has only a part none of whose groups would be better off elsewhere: of five
+    # groups alike in four parts, two are together whatever one does, and that is 1.6 times the share.
+    lightest = min(weights[g] for g, of in result.items() if load[of] == max(load))
+    assert max(load) <= max(1.5 * sum(weights.values()) / parts, min(load) + lightest)
     assert divide(weights, result, parts) == result
 
 

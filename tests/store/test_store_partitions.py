@@ -23,7 +23,7 @@ from standingwatch.store.history import last_reading_us, next_reading_us
 from standingwatch.store.partitions import (
     DAY_US,
     Partition,
-    PartitionsBusy,
+    PartitionsBusyError,
     keep_partitions,
     make_room,
     partitions,
@@ -161,7 +161,7 @@ def test_who_reads_is_not_kept_waiting(store: Store, monkeypatch: pytest.MonkeyP
     with reader(store, "SELECT count(*) FROM readings"):
         begin = time.monotonic()
         gone = forget_readings(store, NOW_US + WEEK_US)
-        with pytest.raises(PartitionsBusy, match="in use by others"):
+        with pytest.raises(PartitionsBusyError, match="in use by others"):
             keep_partitions(store, NOW_US + 9 * WEEK_US, 400)
         assert keep(store, [NOW_US + 1]) == 1
         # Two tries of each, half a second for the lock, half a second between: not for as long as they read.

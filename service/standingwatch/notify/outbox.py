@@ -248,7 +248,7 @@ class OutboxWorker:
                 return
         except DeliveryError:
             raise
-        except Exception as error:  # noqa: BLE001  # it must not stop the others, nor be lost: maybe our bug
+        except Exception as error:  # noqa: BLE001  it must not stop the others, nor be lost: maybe our bug
             tell(log, error, "channel %s: unexpected trouble with %s", self._name, _named(batch))
             if len(batch) == 1:
                 self._set_aside(batch[0], PostponedError(f"{type(error).__name__}: {error}"))

@@ -11,8 +11,8 @@ from itertools import chain
 from typing import Any
 
 import numpy as np
-from sqlalchemy import ColumnElement, Connection, Dialect, column, literal_column, select, table
-from sqlalchemy.dialects.postgresql import insert
+from sqlalchemy import ColumnElement, Connection, Dialect, column, insert, literal_column, select, table
+from sqlalchemy.dialects import postgresql
 
 from standingwatch.readings import FLOAT_COLUMNS, STATE_COLUMNS, IntArray, Readings
 from standingwatch.store import tables
@@ -47,16 +47,20 @@ def insert_bulk(
     driver: Any = connection.connection.driver_connection
     constants, columns = _constants_apart(readings, keys, arrival, received_us, clock_offset_us)
     if connection.dialect.name == "sqlite":
-        return _insert(driver, constants, columns)
+        return _insert(driver, connection.dialect, constants, columns)
     return _copy(driver, connection.dialect, constants, columns)
 
 
-def _insert(driver: Any, constants: Mapping[str, str], columns: Mapping[str, list[Any]]) -> int:
+def _insert(
+    driver: Any, dialect: Dialect, constants: Mapping[str, str], columns: Mapping[str, list[Any]]
+) -> int:
     """Many rows a statement on SQLite."""
-    one = f"({', '.join(constants.values())}, {', '.join('?' * len(columns))})"
-    # Names of our own columns and numbers, never text from outside.
-    head = f"INSERT INTO readings ({', '.join([*constants, *columns])}) VALUES "  # noqa: S608  our own names
-    flat = list(chain.from_iterable(zip(*columns.values(), strict=True)))
+    fixed: dict[str, ColumnElement[Any]] = {name: literal_column(value) for name, value in constants.items()}
+    put = insert(tables.readings).values(fixed).compile(dialect=dialect, column_keys=[*columns])
+    head, values, one = str(put).partition(" VALUES ")
+    # In the order in which the statement asks for them.
+    listed = [columns[name] for name in put.positiontup or ()]
+    flat = list(chain.from_iterable(zip(*listed, strict=True)))
     width = len(columns) * _ROWS_A_STATEMENT
     whole = len(flat) - len(flat) % width
     before = driver.total_changes
@@ -65,7 +69,7 @@ def _insert(driver: Any, constants: Mapping[str, str], columns: Mapping[str, lis
         (whole, len(flat), len(columns), 1),
     ):
         driver.executemany(
-            f"{head}{', '.join([one] * rows_each)} ON CONFLICT DO NOTHING",
+            f"{head}{values}{', '.join([one] * rows_each)} ON CONFLICT DO NOTHING",
             (flat[at : at + step] for at in range(begin, end, step)),
         )
     return int(driver.total_changes - before)
@@ -87,7 +91,7 @@ def _copy(
                 copy.write(piece)
         arriving = table("readings_arriving", *map(column, columns))
         values: list[ColumnElement[Any]] = [*map(literal_column, constants.values()), *arriving.c]
-        put = insert(tables.readings).from_select(
+        put = postgresql.insert(tables.readings).from_select(
             [*constants, *columns], select(*values), include_defaults=False
         )
         cursor.execute(str(put.on_conflict_do_nothing().compile(dialect=dialect)))

@@ -20,10 +20,11 @@ from functools import partial
 from typing import TypeVar
 
 import numpy as np
-from sqlalchemy import Connection, text
+from sqlalchemy import Connection, MetaData, Table, delete, insert, select, text
 from sqlalchemy.exc import OperationalError
 
 from standingwatch.readings import IntArray
+from standingwatch.store import tables
 from standingwatch.store.connect import Store
 
 DAY_US = 86_400_000_000
@@ -51,7 +52,7 @@ MOST = 600
 T = TypeVar("T")
 
 
-class PartitionsBusy(Exception):  # noqa: N818  it says that others are at work, not that something is wrong
+class PartitionsBusyError(Exception):
     """Others held the partitions for too long; the next run goes on."""
 
 
@@ -120,7 +121,7 @@ def keep_partitions(store: Store, now_us: int, keep_days: int) -> list[Partition
         Those that were made.
 
     Raises:
-        PartitionsBusy: if others held them for too long.
+        PartitionsBusyError: if others held them for too long.
     """
     width = width_us(keep_days)
     first_us, until_us = now_us - keep_days * DAY_US, (now_us // width + 1 + AHEAD) * width
@@ -129,12 +130,9 @@ def keep_partitions(store: Store, now_us: int, keep_days: int) -> list[Partition
         rest = next((one for one in present if one.is_rest), None)
         if rest is None:
             return []
-        query = text(
-            f"SELECT DISTINCT time_us / :width FROM {_quoted(rest.name)} "  # noqa: S608  a table of our own, quoted
-            "WHERE time_us >= :first AND time_us < :until"
-        )
-        limits = {"width": width, "first": first_us, "until": until_us}
-        wanted = {int(number) * width for number in connection.execute(query, limits).scalars()}
+        time_us = _readings_of(rest).c.time_us
+        query = select(time_us // width).distinct().where(time_us >= first_us, time_us < until_us)
+        wanted = {int(number) * width for number in connection.execute(query).scalars()}
     wanted |= {(now_us // width + ahead) * width for ahead in range(AHEAD + 1)}
     return _make_all(store, wanted, width, present, rest)
 
@@ -166,7 +164,7 @@ def make_room(store: Store, time_us: IntArray) -> list[Partition]:
         return []
     try:
         return _make_all(store, wanted, width, present, rest)
-    except PartitionsBusy:
+    except PartitionsBusyError:
         return []
 
 
@@ -207,16 +205,12 @@ def _make(connection: Connection, new: Partition, rest: Partition) -> None:
     Who writes waits only where it writes into the rest; who reads, for as long as it takes to look through
     what stays in the rest.
     """
-    name, old, limits = _quoted(new.name), _quoted(rest.name), {"start": new.start_us, "end": new.end_us}
+    name, old, into = _quoted(new.name), _readings_of(rest), _readings_of(new)
     connection.execute(text(f"CREATE TABLE {name} (LIKE readings INCLUDING ALL)"))
-    connection.execute(text(f"LOCK TABLE ONLY {old} IN SHARE ROW EXCLUSIVE MODE"))
-    connection.execute(
-        text(
-            f"WITH moved AS (DELETE FROM {old} WHERE time_us >= :start AND time_us < :end RETURNING *) "  # noqa: S608  tables of our own, quoted
-            f"INSERT INTO {name} SELECT * FROM moved"
-        ),
-        limits,
-    )
+    connection.execute(text(f"LOCK TABLE ONLY {_quoted(rest.name)} IN SHARE ROW EXCLUSIVE MODE"))
+    its = (old.c.time_us >= new.start_us, old.c.time_us < new.end_us)
+    moved = delete(old).where(*its).returning(*old.c).cte("moved")
+    connection.execute(insert(into).from_select(moved.c.keys(), select(moved), include_defaults=False))
     connection.execute(
         text(
             f"ALTER TABLE readings ATTACH PARTITION {name} FOR VALUES FROM ({new.start_us}) TO ({new.end_us})"
@@ -244,7 +238,7 @@ def briefly(store: Store, work: Callable[[Connection], T]) -> T:
     """Do something to partitions in one transaction that waits for no lock for long, and try it again.
 
     Raises:
-        PartitionsBusy: if no try got its locks.
+        PartitionsBusyError: if no try got its locks.
     """
     said = ""
     for number in range(TRIES):
@@ -260,11 +254,16 @@ def briefly(store: Store, work: Callable[[Connection], T]) -> T:
             if getattr(error.orig, "sqlstate", None) not in ("55P03", "40P01"):
                 raise
             said = " ".join(str(error.orig).split())
-    raise PartitionsBusy(f"store: partitions of readings are in use by others for long: {said}")
+    raise PartitionsBusyError(f"store: partitions of readings are in use by others for long: {said}")
 
 
 def _day_word(time_us: int) -> str:
     return datetime.fromtimestamp(time_us / 1e6, tz=UTC).strftime("%Y%m%d")
+
+
+def _readings_of(partition: Partition) -> Table:
+    """The table of a partition, with the columns of the readings."""
+    return tables.readings.to_metadata(MetaData(), name=partition.name)
 
 
 def _quoted(name: str) -> str:

@@ -25,7 +25,7 @@ from standingwatch.store.archive import (
 from standingwatch.store.connect import Store
 from standingwatch.store.partitions import (
     Partition,
-    PartitionsBusy,
+    PartitionsBusyError,
     briefly,
     drop_partition,
     hold_partition,
@@ -50,7 +50,7 @@ class Gone:
     busy: str = ""
 
 
-class _ComeSince(Exception):  # noqa: N818  it undoes a transaction; nothing is wrong
+class _ComeSinceError(Exception):
     """Readings came that are not in the archive yet."""
 
 
@@ -81,7 +81,7 @@ def forget_readings(store: Store, before_us: int, archive: Path | None = None) -
             archived += sum(archive_day(store, archive, day_us) for day_us in days)
         try:
             dropped += briefly(store, partial(_drop, partition=one, then=then))
-        except PartitionsBusy as error:
+        except PartitionsBusyError as error:
             busy = str(error)
     rows = 0
     # Of partitions only what has no begin, and the rest; a plain table as a whole.
@@ -117,10 +117,10 @@ def _forget_days(store: Store, its: TableClause, before_us: int, archive: Path) 
         then = seen(store)
         archived += archive_day(store, archive, start_us)
         of_day = (its.c.time_us >= start_us, its.c.time_us < start_us + DAY_US)
-        with suppress(_ComeSince), store.writing() as connection:
+        with suppress(_ComeSinceError), store.writing() as connection:
             rows = _delete(connection, its, *of_day, its.c.arrival <= then.arrival)
             if not nothing_imported_since(connection, then):
-                raise _ComeSince
+                raise _ComeSinceError
             gone += rows
     return gone, archived
 

@@ -22,7 +22,7 @@ from standingwatch.review.overnight import Review
 from standingwatch.settings import Settings
 from standingwatch.store.connect import Store
 from standingwatch.store.outbox import NewMessage, Subject, add_messages
-from standingwatch.store.review_parts import Helpers, HelpersLost
+from standingwatch.store.review_parts import Helpers, HelpersLostError
 from standingwatch.store.reviews import Making, keep, make, review_of_day
 from standingwatch.store.sites import load_site_list
 
@@ -151,7 +151,7 @@ def _reviews(
                         review = make(connection, left[0], plan.timezone, now_us, how, day, executor)
                     yield left.pop(0), review
             return
-        except HelpersLost as error:
+        except HelpersLostError as error:
             log.warning("review: helpers lost, %d reviews are still to make: %s", len(left), error)
 
 

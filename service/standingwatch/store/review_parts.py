@@ -31,7 +31,7 @@ PARTS_WAIT_S, WORKER_WAIT_S = 900.0, 60.0
 RETRIES = 3
 
 
-class HelpersLost(Exception):  # noqa: N818  what is done about it is to go on without them
+class HelpersLostError(Exception):
     """The helpers cannot be reached, or have ended; the text says how."""
 
 
@@ -52,7 +52,7 @@ class Helpers:
         """An executor for the time of some reviews; None where the service's own process does it all.
 
         Raises:
-            HelpersLost: if the cluster cannot be reached, or has no worker.
+            HelpersLostError: if the cluster cannot be reached, or has no worker.
         """
         if self.cluster:
             with _cluster(self.cluster) as executor:
@@ -75,7 +75,9 @@ def _cluster(address: str) -> Iterator[Executor]:
     try:
         from distributed import Client
     except ImportError as error:
-        raise HelpersLost("distributed is not installed: pip install 'standingwatch[cluster]'") from error
+        raise HelpersLostError(
+            "distributed is not installed: pip install 'standingwatch[cluster]'"
+        ) from error
     with ExitStack() as stack:
         try:
             make: Any = Client  # its functions have no types
@@ -85,7 +87,7 @@ def _cluster(address: str) -> Iterator[Executor]:
             # Not pure: a part depends on a snapshot that is gone tomorrow.
             executor = client.get_executor(pure=False, retries=RETRIES)
         except (OSError, TimeoutError) as error:
-            raise HelpersLost(f"cluster {address}: {error}") from error
+            raise HelpersLostError(f"cluster {address}: {error}") from error
         yield executor
 
 
@@ -150,7 +152,7 @@ def in_parts(
         The results of the parts in their order.
 
     Raises:
-        HelpersLost: if they ended in the middle, or do not answer.
+        HelpersLostError: if they ended in the middle, or do not answer.
     """
     if executor is None or connection.dialect.name != "postgresql" or len(items) <= size:
         return [work(connection, items, *more)]
@@ -161,7 +163,7 @@ def in_parts(
             tasks = [executor.submit(_part, view, work, part, *more) for part in parts]
             return [task.result(timeout=PARTS_WAIT_S) for task in tasks]
         except (BrokenExecutor, TimeoutError, OSError) as error:
-            raise HelpersLost(f"{type(error).__name__}: {error}") from error
+            raise HelpersLostError(f"{type(error).__name__}: {error}") from error
 
 
 def _part(view: View, work: Callable[..., Result], items: Sequence[Any], *more: Any) -> Result:
@@ -182,4 +184,4 @@ def _dask_losses() -> Iterator[None]:
     try:
         yield
     except (KilledWorker, CancelledError) as error:
-        raise HelpersLost(f"{type(error).__name__}: {error}") from error
+        raise HelpersLostError(f"{type(error).__name__}: {error}") from error

@@ -75,7 +75,7 @@ def make(
         executor: who helps with it; None for nobody.
 
     Raises:
-        HelpersLost: if those who help are not there any more.
+        HelpersLostError: if those who help are not there any more.
     """
     listed = load_site_list(connection)
     rows = [row for row in listed.rows if not region or row.region == region]

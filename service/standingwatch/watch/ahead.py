@@ -134,7 +134,7 @@ def _make(pieces: Iterable[Any], reading: int, writing: int) -> None:
                     _send(stream, piece)
             except BrokenPipeError:
                 return
-            except Exception as error:  # noqa: BLE001 - raised by the process that asked for the pieces
+            except Exception as error:  # noqa: BLE001  raised by the process that asked for the pieces
                 _send(stream, _Failure(error))
             else:
                 _send(stream, _End())
@@ -171,7 +171,7 @@ def _received(stream: IO[bytes]) -> Any:
     (count,) = _COUNT.unpack(_filled(stream, bytearray(_COUNT.size)))
     lengths = struct.unpack(f"<{count}q", _filled(stream, bytearray(8 * count)))
     head, *arrays = [_filled(stream, bytearray(length)) for length in lengths]
-    return pickle.loads(head, buffers=arrays)  # noqa: S301 - from a copy of this very process
+    return pickle.loads(head, buffers=arrays)  # noqa: S301  from a copy of this very process
 
 
 def _filled(stream: Any, part: bytearray) -> bytearray:

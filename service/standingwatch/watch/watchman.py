@@ -136,7 +136,7 @@ class Watchman:
         """What a measurement gives; None where it fails, which is counted and said once."""
         try:
             value = measure()
-        except Exception as problem:  # noqa: BLE001  # whatever it was, it is told
+        except Exception as problem:  # noqa: BLE001  whatever it was, it is told
             # Alarms about sites must not wait for it.
             text = f"{type(problem).__name__}: {problem}"
             self._metrics.watchman_failures.labels(part).inc()

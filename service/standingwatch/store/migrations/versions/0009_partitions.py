@@ -45,9 +45,12 @@ def upgrade() -> None:
         op.execute("DROP TABLE readings_before")
         return
     end_us = (newest_us // DAY_US + 1) * DAY_US
-    op.execute(
-        f"WITH later AS (DELETE FROM readings_before WHERE time_us >= {end_us} RETURNING *) "  # noqa: S608  a number
-        "INSERT INTO readings_default SELECT * FROM later"
+    connection.execute(
+        sa.text(
+            "WITH later AS (DELETE FROM readings_before WHERE time_us >= :end_us RETURNING *) "
+            "INSERT INTO readings_default SELECT * FROM later"
+        ),
+        {"end_us": end_us},
     )
     op.execute(
         f"ALTER TABLE readings ATTACH PARTITION readings_before FOR VALUES FROM (MINVALUE) TO ({end_us})"
