@@ -182,18 +182,18 @@ def divide(weights: Mapping[str, int], present: Mapping[str, int], parts: int) -
             result[group] = load.index(min(load))
             load[result[group]] += weights[group]
     most = 1.5 * sum(weights.values()) / parts
-    while max(load) > most:
-        heavy, light = load.index(max(load)), load.index(min(load))
+    while True:
+        light = load.index(min(load))
+        # Of any part that has too much: the heaviest may have one group alone, and another as much with many.
         could_go = [
-            g for g, part in result.items() if part == heavy and load[light] + weights[g] < load[heavy]
+            g for g, part in result.items() if load[part] > most and load[light] + weights[g] < load[part]
         ]
         if not could_go:
-            break
-        group = max(could_go, key=lambda g: (weights[g], g))
-        result[group] = light
-        load[heavy] -= weights[group]
+            return result
+        group = max(could_go, key=lambda g: (load[result[g]], weights[g], g))
+        load[result[group]] -= weights[group]
         load[light] += weights[group]
-    return result
+        result[group] = light
 
 
 # Meeting ------------------------------------------------------------------------------------------------
