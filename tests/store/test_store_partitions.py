@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -11,8 +12,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import psycopg
 import pytest
 from sqlalchemy import select, text
+from sqlalchemy.exc import DBAPIError
 
 from standingwatch.readings import Readings
 from standingwatch.store import partitions as module
@@ -28,6 +31,7 @@ from standingwatch.store.partitions import (
     make_room,
     partitions,
 )
+from standingwatch.store.passing import is_passing
 from standingwatch.store.reports import insert_readings, new_arrival, readings_after
 from standingwatch.store.retention import forget_readings
 
@@ -143,6 +147,29 @@ def test_history_from_files_gets_room_of_its_own(store: Store) -> None:
     assert "readings_default" not in kept(store)
     # A file with years that cannot be.
     assert make_room(store, NOW_US - np.arange(700) * WEEK_US) == []
+
+
+def test_a_reading_whose_partition_is_made_meanwhile_is_kept_at_the_next_try(store: Store) -> None:
+    """It waits to go to the rest, which no longer takes it; that is nothing against the reading."""
+    rest = next(one for one in spans(store) if one.is_rest)
+    failed: list[Exception] = []
+
+    def keep_now() -> None:
+        try:
+            keep(store, [NOW_US])
+        except (DBAPIError, psycopg.Error) as error:
+            failed.append(error)
+
+    keeping = threading.Thread(target=keep_now)
+    with store.writing() as connection:
+        module._make(connection, Partition("readings_new", NOW_US, NOW_US + WEEK_US), rest)
+        keeping.start()
+        keeping.join(0.5)
+        assert keeping.is_alive()
+    keeping.join(20)
+    assert [is_passing(error) for error in failed] == [True]
+    assert keep(store, [NOW_US]) == 1
+    assert kept(store) == {"readings_new": [NOW_US]}
 
 
 @contextmanager

@@ -26,11 +26,24 @@ def is_passing(error: BaseException) -> bool:
         return True
     if isinstance(error, DBAPIError) and error.connection_invalidated:
         return True
+    if _lost_its_partition(error):
+        return True
     # psycopg is an optional part: known by its own name for the same thing.
     return any(
         cls.__module__.startswith("psycopg") and cls.__name__ == "OperationalError"
         for cls in type(error).__mro__
     )
+
+
+def _lost_its_partition(error: BaseException) -> bool:
+    """Whether a row waited to go to the rest of a table while a partition of its own was made.
+
+    PostgreSQL refuses it (23514, `check_violation`); the next try finds the partition. Conditions of a table
+    have names, what a partition asks for has none.
+    """
+    found = error.orig if isinstance(error, DBAPIError) else error
+    diag = getattr(found, "diag", None)
+    return getattr(found, "sqlstate", None) == "23514" and getattr(diag, "constraint_name", "") is None
 
 
 def tell(log: logging.Logger, error: BaseException, text: str, *words: object) -> None:
