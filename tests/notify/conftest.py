@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import shutil
@@ -285,6 +286,30 @@ def tls_receiver(certificates: Certificates) -> Iterator[HttpReceiver]:
 # Mail ---------------------------------------------------------------------------------------------------
 
 
+class EndingController(Controller):
+    """One whose connections end with it: with TLS they would be left open when its loop is stopped."""
+
+    def __init__(self, handler: Any, **options: Any) -> None:
+        super().__init__(handler, **options)
+        self._sessions: list[Any] = []
+
+    def factory(self) -> Any:
+        self._sessions.append(super().factory())
+        return self._sessions[-1]
+
+    def stop(self, no_assert: bool = False) -> None:
+        asyncio.run_coroutine_threadsafe(self._end_all(), self.loop).result(20)
+        super().stop(no_assert)
+
+    async def _end_all(self) -> None:
+        for session in self._sessions:
+            if session.transport is not None:
+                session.transport.abort()
+        # What has been cut is told so in the next turns of the loop.
+        for _ in range(10):
+            await asyncio.sleep(0)
+
+
 @dataclass
 class MailReceiver:
     """A mail server that keeps what it takes: envelope sender, recipients, bytes."""
@@ -296,7 +321,7 @@ class MailReceiver:
     #: Decide the answers; "" is the usual one.
     answer_recipient: Callable[[str], str] = lambda _address: ""
     answer_data: Callable[[bytes], str] = lambda _data: ""
-    controller: Controller | None = None
+    controller: EndingController | None = None
 
     async def handle_RCPT(  # noqa: N802  the name that aiosmtpd calls
         self, _server: Any, _session: Any, envelope: Any, address: str, _options: Any
@@ -324,7 +349,7 @@ class MailReceiver:
         options: dict[str, Any] = {"tls_context": self.context, "require_starttls": self.context is not None}
         if self.login is not None:
             options |= {"authenticator": authenticate, "auth_required": True}
-        self.controller = Controller(self, hostname="127.0.0.1", port=self.port, **options)
+        self.controller = EndingController(self, hostname="127.0.0.1", port=self.port, **options)
         self.controller.start()
 
     def stop(self) -> None:
