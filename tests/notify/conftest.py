@@ -302,6 +302,11 @@ class EndingController(Controller):
         super().stop(no_assert)
 
     async def _end_all(self) -> None:
+        self.server.close()
+        # Who is in the middle of a mail gets the answer to it.
+        end = self.loop.time() + 5.0
+        while any(session.transport is not None for session in self._sessions) and self.loop.time() < end:
+            await asyncio.sleep(0.01)
         for session in self._sessions:
             if session.transport is not None:
                 session.transport.abort()
